@@ -1,0 +1,1 @@
+"""Zone tables, probabilities and comparison of results."""

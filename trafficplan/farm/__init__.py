@@ -1,0 +1,1 @@
+"""Farm, fields, grid, zones, soil per cell, operations, scenarios."""

@@ -1,0 +1,50 @@
+"""The whole farm as read: everything the chain needs, nothing is read after it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from trafficplan.farm.field import FarmTrack, Field, Place, SoilPatch
+from trafficplan.farm.operation import Log, Operation, Scenario
+from trafficplan.machines.outfit import Outfit
+from trafficplan.names import Note
+from trafficplan.soil.unit import SoilUnit
+
+
+@dataclass(frozen=True)
+class Farm:
+    """One farm in one working CRS.
+
+    Attributes
+    ----------
+    crs : working CRS ("EPSG:32615"): projected, metres
+    units : "metric" or "us", for what people read
+    fields, soil_units, outfits, scenarios, logs : by key; `scenarios` always holds "base"
+    soil_map : polygons of the soil map
+    operations : in the order of the season (date, start time, row)
+    tracks, places : the ground around the fields
+    aerial : path of an aerial image for the report's background, or None
+    inputs : path relative to the farm folder -> sha256 of the file
+    notes : assumptions, repairs and warnings of reading
+    """
+
+    key: str
+    title: str
+    season: int
+    timezone: str
+    crs: str
+    units: str
+    fields: Mapping[str, Field]
+    soil_units: Mapping[str, SoilUnit]
+    soil_map: tuple[SoilPatch, ...]
+    outfits: Mapping[str, Outfit]
+    operations: tuple[Operation, ...]
+    scenarios: Mapping[str, Scenario]
+    logs: Mapping[str, Log]
+    tracks: tuple[FarmTrack, ...]
+    places: tuple[Place, ...]
+    aerial: Path | None
+    inputs: Mapping[str, str]
+    notes: tuple[Note, ...]

@@ -1,0 +1,1 @@
+"""Reading and checking every file of a farm folder, at the edge."""

@@ -1,0 +1,1 @@
+"""Outfits, axles, tyres, contact, statics: machines without maps."""

@@ -1,0 +1,1 @@
+"""Drives and recorded logs turned into axle passes."""

@@ -1,0 +1,1 @@
+"""Texture, water, strength, stress with depth, compaction law: soil without maps."""

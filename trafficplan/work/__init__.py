@@ -1,0 +1,1 @@
+"""How much runs where; the swap of finished folders."""
