@@ -85,6 +85,7 @@ LAYERS: dict[str, LayerKind] = {
         LayerKind("traffic", "t km/ha", "float32", 1.0, -1.0, "traffic intensity"),
         LayerKind("depth_reached", "m", "uint16", 0.001, 65535, "depth of the 50 kPa stress line"),
         LayerKind("lasting", "", "uint16", 0.0001, 65535, "highest chance of overstress among the depths below tillage depth"),
+        LayerKind("lasting_difference", "", "int16", 0.0001, -32768, "lasting less that of the scenario base"),
         LayerKind("stress", "kPa", "uint16", 0.02, 65535, "highest vertical stress of the season"),
         LayerKind("ratio", "", "uint16", 0.0005, 65535, "highest stress ratio of the season"),
         LayerKind("over_passes", "", "uint16", 1.0, 65535, "events with stress ratio over 1"),

@@ -1,0 +1,68 @@
+"""Compiled loops of the zone tables; arrays only."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+
+@njit(cache=True, nogil=True)
+def histogram(values, key, keys):  # type: ignore[no-untyped-def]
+    """Count stored values per key: values (n,) uint16, key (n,) uint8 (0 = leave out) -> (keys, 65536) int64."""
+    out = np.zeros((keys, 65536), np.int64)
+    for i in range(values.size):
+        if key[i] > 0:
+            out[key[i], values[i]] += 1
+    return out
+
+
+@njit(cache=True, nogil=True)
+def depth_of_stress(stress, depths, limit, deepest):  # type: ignore[no-untyped-def]
+    """Depth where the stress falls below `limit`: stress (D, n), depths (D,) -> (n,) float32, 0 where never over.
+
+    Linear in ln(stress) between depths; beyond the last depth stress falls with the square of depth (the far field of
+    any load on the surface), held at `deepest`.
+    """
+    count, cells = stress.shape
+    out = np.zeros(cells, np.float32)
+    for j in range(cells):
+        i = count - 1
+        while i >= 0 and stress[i, j] < limit:
+            i -= 1
+        if i < 0:
+            continue
+        if i == count - 1:
+            out[j] = min(depths[i] * np.sqrt(stress[i, j] / limit), deepest)
+        else:
+            upper, lower = stress[i, j], max(stress[i + 1, j], 1e-3)
+            share = np.log(upper / limit) / np.log(upper / lower)
+            out[j] = depths[i] + share * (depths[i + 1] - depths[i])
+    return out
+
+
+@njit(cache=True, nogil=True)
+def highest_chance(ratio, soil_class, table, first):  # type: ignore[no-untyped-def]
+    """Highest chance over depths from `first` on: ratio (D, n) uint16, class (n,), table (C, D, 65536) -> (n,) float32."""
+    count, cells = ratio.shape
+    out = np.zeros(cells, np.float32)
+    classes = table.shape[0]
+    for i in range(first, count):
+        for j in range(cells):
+            k = soil_class[j]
+            if k < classes and ratio[i, j] > 0:
+                value = table[k, i, ratio[i, j]]
+                if value > out[j]:
+                    out[j] = value
+    return out
+
+
+@njit(cache=True, nogil=True)
+def touched(mask):  # type: ignore[no-untyped-def]
+    """Count set bits of each 4 x 4 sub-cell mask: (n,) uint16 -> (n,) uint8."""
+    out = np.zeros(mask.size, np.uint8)
+    for i in range(mask.size):
+        bits = mask[i]
+        while bits:
+            bits &= bits - 1
+            out[i] += 1
+    return out

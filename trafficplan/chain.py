@@ -1,0 +1,290 @@
+"""The one file that knows the order of the steps: farm + operations + scenario -> Result."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LineString, Point
+
+from trafficplan.assess import places, profiles, zones
+from trafficplan.assess.stored import StoredLayers, chance_tables, store
+from trafficplan.assess.summary import FieldSummary, OperationPart
+from trafficplan.errors import InputError, Problem
+from trafficplan.farm import defaults, season
+from trafficplan.farm.farm import Farm
+from trafficplan.farm.field import Field
+from trafficplan.farm.grid import Grid
+from trafficplan.farm.ground import Ground, as_area, corridor, lay_ground
+from trafficplan.farm.operation import Operation, Scenario
+from trafficplan.machines.outfit import Outfit
+from trafficplan.names import DEPTHS, ENTRY, EXIT, HAUL, ROAD, Note
+from trafficplan.routes.build import passes_of
+from trafficplan.routes.drive import headland_width, plan_drive
+from trafficplan.routes.logs import drive_from_log
+from trafficplan.routes.passes import Drive, Pass
+from trafficplan.soil.day import soil_day
+from trafficplan.soil.unit import SoilDay
+from trafficplan.traffic.layers import OperationEvents, SeasonLayers
+from trafficplan.traffic.season import run_season
+
+#: Ground kept around the field so that traffic beside it is not lost [m].
+MARGIN_M = 10.0
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is computed: cell [m], depths [m], first and last day (None = the whole season)."""
+
+    cell: float = 0.5
+    depths_m: tuple[float, ...] = DEPTHS
+    first: dt.date | None = None
+    last: dt.date | None = None
+
+
+@dataclass(frozen=True)
+class FieldSeason:
+    """One field, one scenario, before stress: operations, drives, passes, ground and soils of each day."""
+
+    field: Field
+    scenario: str
+    grid: Grid
+    ground: Ground
+    depths_m: tuple[float, ...]
+    deep_from_m: float
+    operations: tuple[Operation, ...]
+    drives: tuple[Drive, ...]
+    events: tuple[OperationEvents, ...]
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True)
+class FieldResult:
+    """One field under one scenario: the stored layers and what people are told of them."""
+
+    grid: Grid
+    ground: Ground
+    stored: StoredLayers
+    summary: FieldSummary
+
+
+def operations_of(farm: Farm, scenario: Scenario, field: Field, plan: Plan) -> tuple[Operation, ...]:
+    """Return the operations of one field in the order of the season, within the plan's days."""
+    chosen = season.apply_scenario(farm, scenario)
+    return tuple(
+        operation
+        for operation in chosen
+        if operation.field == field.key
+        and (plan.first is None or operation.day >= plan.first)
+        and (plan.last is None or operation.day <= plan.last)
+    )
+
+
+def drive_of(farm: Farm, field: Field, operation: Operation, outfit: Outfit) -> Drive:
+    """Return the drive of an operation: from its recorded track, or planned."""
+    if operation.drive.startswith("track:"):
+        drive, _ = drive_from_log(farm.logs[operation.drive.removeprefix("track:")], field, operation, outfit)
+        return drive
+    return plan_drive(field, operation, outfit, farm.tracks, farm.places)
+
+
+def soils_of(
+    farm: Farm, units: Sequence[str], operation: Operation, depths_m: tuple[float, ...], tillage_m: float, tilled_m: float
+) -> tuple[tuple[SoilDay, ...], tuple[Note, ...]]:
+    """Return each soil unit on the operation's day. Unknown moisture is assumed, and noted."""
+    notes: list[Note] = []
+    if operation.moisture is not None:
+        top, deep = operation.moisture.top_pa, operation.moisture.deep_pa
+    else:
+        top = deep = defaults.MOISTURE_PA
+        notes.append(defaults.note("moisture", f"operation {operation.key}"))
+    days = []
+    for unit in units:
+        day, more = soil_day(farm.soil_units[unit], np.asarray(depths_m), top, deep, tillage_m, tilled_m)
+        days.append(day)
+        notes.extend(more)
+    return tuple(days), tuple(notes)
+
+
+def _depths(plan: Plan, deep_from_m: float) -> tuple[float, ...]:
+    """Return the asked depths and the one 5 cm below tillage, where the plough's work ends."""
+    extra = (round(deep_from_m + 0.05, 3),) if deep_from_m > 0 else ()
+    return tuple(sorted({*plan.depths_m, *extra}))
+
+
+def _box(field: Field, passes: Sequence[Pass], plan: Plan, crs: str) -> Grid:
+    """Return the grid around the field and the in-field legs that wander out of it."""
+    west, south, east, north = field.polygon.bounds
+    limit = (west - 60, south - 60, east + 60, north + 60)  # a log's strays beyond this belong to the road
+    for one in passes:
+        near = one.xy[one.leg != ROAD]
+        if len(near):
+            west, south = min(west, float(near[:, 0].min())), min(south, float(near[:, 1].min()))
+            east, north = max(east, float(near[:, 0].max())), max(north, float(near[:, 1].max()))
+    bounds = (max(west, limit[0]), max(south, limit[1]), min(east, limit[2]), min(north, limit[3]))
+    return Grid.around(bounds, plan.cell, crs, MARGIN_M)
+
+
+def _line(drive: Drive, legs: tuple[int, ...]) -> shapely.MultiLineString:
+    """Return the stretches of a drive that are in one of the legs."""
+    keep = np.isin(drive.leg[:-1], legs)
+    pairs = np.stack([drive.xy[:-1][keep], drive.xy[1:][keep]], axis=1)
+    return shapely.MultiLineString(list(pairs))
+
+
+def _half_width(outfit: Outfit) -> float:
+    return max(abs(wheel.offset_m) + wheel.tyre.width_m / 2 for axle in outfit.axles() for wheel in axle.wheels)
+
+
+def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan) -> FieldSeason:
+    """Lay out one field's season: drives, passes, ground, soils; no stress yet.
+
+    Raises
+    ------
+    InputError
+        An operation cannot be driven.
+    """
+    operations = operations_of(farm, scenario, field, plan)
+    deep_from, note = season.tillage_depth(field, farm.operations)
+    notes: list[Note] = [note] if note else []
+    depths = _depths(plan, deep_from)
+    drives = tuple(drive_of(farm, field, op, farm.outfits[op.outfit]) for op in operations)
+    passes = [passes_of(d, farm.outfits[op.outfit], op, i) for i, (d, op) in enumerate(zip(drives, operations, strict=True))]
+    grid = _box(field, [one for group in passes for one in group], plan, farm.crs)
+    routes = [
+        corridor(line, _half_width(farm.outfits[op.outfit]), field)
+        for drive, op in zip(drives, operations, strict=True)
+        if not (line := shapely.line_merge(_line(drive, (HAUL, ENTRY, EXIT)))).is_empty
+    ]
+    headland, more = headland_width(field, operations, farm.outfits)
+    notes.extend(more)
+    ground = lay_ground(field, farm.soil_map, grid, headland, defaults.GATEWAY_RADIUS_M, [as_area(r) for r in routes])
+    if not ground.units:
+        raise InputError(
+            Problem("no soil lies under the field", f"field {field.key}", "no polygon of the soil map touches it",
+                    "a soil map that covers the field", "extend the soil map, or check its coordinates")
+        )
+    if ground.gap_ha > 0.01:
+        notes.append(Note("assumed", f"field {field.key}: soil of {ground.gap_ha:.2f} ha without a soil polygon",
+                          "the nearest mapped soil", "the soil map does not cover the field"))
+    events = []
+    tilled = 0.0
+    fresh: dt.date | None = None
+    for i, (operation, drive) in enumerate(zip(operations, drives, strict=True)):
+        loose = tilled if fresh is not None and operation.day - fresh <= season.FRESH else 0.0
+        soils, more = soils_of(farm, ground.units, operation, depths, deep_from, loose)
+        notes.extend(more)
+        notes.extend(drive.notes)
+        events.append(OperationEvents(passes[i], soils, operation.till_depth_m, drive.swept, drive.width_m))
+        if operation.till_depth_m > 0:
+            tilled, fresh = max(operation.till_depth_m, loose), operation.day
+    return FieldSeason(
+        field, scenario.key, grid, ground, depths, deep_from, operations, drives, tuple(events), tuple(dict.fromkeys(notes))
+    )
+
+
+def run_field(farm: Farm, scenario: Scenario, field: Field, plan: Plan, threads: int = 1) -> FieldResult:
+    """Compute one field under one scenario, from its operations to stored layers and summary."""
+    laid = prepare(farm, scenario, field, plan)
+    layers = run_season(
+        laid.grid, laid.ground.soil_class, laid.depths_m, laid.deep_from_m, laid.events, threads=threads
+    )
+    return summarise(farm, laid, layers)
+
+
+def summarise(farm: Farm, laid: FieldSeason, layers: SeasonLayers) -> FieldResult:
+    """Turn the state after the season into stored layers and the summary that people read."""
+    field, grid, ground, depths = laid.field, laid.grid, laid.ground, laid.depths_m
+    first_deep = int(np.searchsorted(depths, laid.deep_from_m + 1e-9))
+    calm = laid.events[-1].soils if laid.events else _untouched(farm, laid)
+    chances = chance_tables(calm)
+    stored = store(layers, ground, chances, first_deep)
+    rows = zones.zone_rows(laid.scenario, field.key, grid, ground, stored, chances, depths, laid.deep_from_m)
+    summary = FieldSummary(
+        scenario=laid.scenario,
+        field=field,
+        grid=grid,
+        depths_m=depths,
+        deep_from_m=laid.deep_from_m,
+        rows=rows,
+        zone_shapes=ground.shapes,
+        steps_ha=zones.steps_ha(grid, ground, stored, depths, laid.deep_from_m),
+        parts=_parts(laid, layers),
+        worst=places.worst_places(field, grid, ground, stored, layers.worst, laid.operations, depths, first_deep),
+        drives={op.key: _drawn(drive) for op, drive in zip(laid.operations, laid.drives, strict=True)},
+        crossings=_crossings(laid),
+        lasting_ha=float((stored.arrays["lasting"][ground.inside] >= 5000).sum()) * grid.cell_ha,
+        wheeled_ha=float(stored.wheeled[ground.inside].sum()) / 16 * grid.cell_ha,
+        profiles=profiles.wheel_profiles(laid.operations, laid.events, depths),
+        notes=laid.notes,
+    )
+    return FieldResult(grid, ground, stored, summary)
+
+
+def _untouched(farm: Farm, laid: FieldSeason) -> tuple[SoilDay, ...]:
+    """Return the soils of a field in which nothing drove (only their spread is asked for)."""
+    rest = defaults.MOISTURE_PA
+    depths = np.asarray(laid.depths_m)
+    return tuple(
+        soil_day(farm.soil_units[unit], depths, rest, rest, laid.deep_from_m, 0.0)[0] for unit in laid.ground.units
+    )
+
+
+def _parts(laid: FieldSeason, layers: SeasonLayers) -> tuple[OperationPart, ...]:
+    """Return what each operation drove and what it added below tillage depth, in the order of the season."""
+    inside, cell_ha = laid.ground.inside, laid.grid.cell_ha
+    most = len(laid.operations) + 1
+    added = np.bincount(layers.first_over[inside], minlength=most) * cell_ha
+    hardest = np.bincount(layers.worst[inside & (layers.first_over > 0)], minlength=most) * cell_ha
+    parts = []
+    for i, (operation, drive, event) in enumerate(zip(laid.operations, laid.drives, laid.events, strict=True)):
+        steps = np.hypot(*np.diff(drive.xy, axis=0).T)
+        parts.append(
+            OperationPart(
+                operation=operation.key, day=operation.day, job=operation.job, outfit=operation.outfit,
+                trips=drive.trips, drive_km=float(steps.sum()) / 1e3, hours=_hours(drive.time_s),
+                worked_ha=drive.worked_m2 / 1e4, traffic_t_km=sum(_traffic(one) for one in event.passes),
+                added_deep_ha=float(added[i + 1]), worst_deep_ha=float(hardest[i + 1]),
+            )
+        )
+    return tuple(parts)
+
+
+def _hours(time_s: NDArray[np.float64]) -> float:
+    return float(np.nanmax(time_s) - np.nanmin(time_s)) / 3600 if len(time_s) else 0.0
+
+
+def _traffic(one: Pass) -> float:
+    """Return load x path length of a pass inside and near the field [t km]."""
+    if len(one.xy) < 2:
+        return 0.0
+    steps = np.hypot(*np.diff(one.xy, axis=0).T)
+    mean = (one.load_n[:-1] + one.load_n[1:]) / 2 / 9.80665
+    return float((steps * mean)[one.leg[:-1] != ROAD].sum()) / 1e6
+
+
+def _drawn(drive: Drive) -> LineString:
+    """Return the drive as people see it on a map: to half a metre."""
+    if len(drive.xy) < 2:
+        return LineString()
+    line = LineString(drive.xy).simplify(0.5)
+    return line if isinstance(line, LineString) else LineString()
+
+
+def _crossings(laid: FieldSeason) -> dict[str, float]:
+    """Return gateway -> how often an outfit came through or past it: visits to its zone, all operations."""
+    counts = {}
+    for gate in laid.field.gateways:
+        reach = Point(gate.x, gate.y).buffer(defaults.GATEWAY_RADIUS_M)
+        total = 0
+        for drive in laid.drives:
+            if len(drive.xy) < 2:
+                continue
+            inside = shapely.intersects(reach, shapely.linestrings(np.stack([drive.xy[:-1], drive.xy[1:]], axis=1)))
+            total += int(inside[0]) + int((np.diff(inside.astype(np.int8)) == 1).sum())
+        counts[gate.key] = float(total)
+    return counts

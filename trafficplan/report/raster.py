@@ -1,0 +1,49 @@
+"""Result layers as Cloud Optimized GeoTIFF: scaled whole numbers with scale, unit, description and nodata set."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import rasterio
+from affine import Affine
+from numpy.typing import NDArray
+
+from trafficplan.assess.stored import kind_of
+from trafficplan.farm.grid import Grid
+from trafficplan.names import LAYERS
+
+
+def write_layer(path: Path, layer: str, stored: NDArray[np.generic], grid: Grid) -> None:
+    """Write one stored layer; the folder must exist.
+
+    Parameters
+    ----------
+    path : file to write
+    layer : layer name ("ratio_35")
+    stored : (rows, cols) as stored, in the dtype of names.LAYERS
+    """
+    kind = LAYERS[kind_of(layer)]
+    tag = layer.removeprefix(kind.name).lstrip("_")
+    counts = kind.name in ("over_passes", "passes")
+    with rasterio.open(
+        path, "w", driver="COG", height=grid.rows, width=grid.cols, count=1, dtype=kind.dtype, crs=grid.crs,
+        transform=Affine(*grid.affine), nodata=kind.nodata, compress="ZSTD", level=1, predictor="YES", blocksize=512,
+        overview_resampling="mode" if counts else "average",
+    ) as target:
+        target.write(stored, 1)
+        target.scales = (kind.scale,)
+        target.offsets = (0.0,)
+        target.units = (kind.unit,)
+        target.set_band_description(1, kind.meaning + (f", {tag} cm deep" if tag else ""))
+
+
+def read_layer(path: Path) -> tuple[NDArray[np.float32], Grid]:
+    """Read a layer back in its unit, NaN at nodata, with its grid."""
+    with rasterio.open(path) as source:
+        stored = source.read(1)
+        values = stored.astype(np.float32) * np.float32(source.scales[0])
+        values[stored == source.nodata] = np.nan
+        crs = source.crs.to_string()
+        grid = Grid(crs, source.transform.c, source.transform.f, source.transform.a, source.height, source.width)
+    return values, grid

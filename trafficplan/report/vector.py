@@ -1,0 +1,81 @@
+"""zones.gpkg: the zone table with geometry and a ready layer style."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import geopandas as gpd
+import pyogrio
+from matplotlib import colormaps
+from shapely import MultiPolygon, Polygon
+
+from trafficplan.names import STEPS, ZONE_COLUMNS
+
+LAYER = "zones"
+STYLES = (
+    "CREATE TABLE layer_styles(id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256), "
+    "f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT, "
+    "styleSLD TEXT, useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30), update_time DATETIME)"
+)
+FIXED_TIME = "2000-01-01T00:00:00.000Z"  # the same inputs give the same bytes
+
+
+def _many(shape: Polygon | MultiPolygon) -> MultiPolygon:
+    return shape if isinstance(shape, MultiPolygon) else MultiPolygon([shape] if not shape.is_empty else [])
+
+
+def write_zones_map(
+    path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | MultiPolygon]], crs: str
+) -> None:
+    """Write the rows of zones.csv with their zone's geometry, styled by the steps of ratio_p95."""
+    names = [name for name, _, _ in ZONE_COLUMNS]
+    frame = gpd.GeoDataFrame(
+        {name: [row[name] for row, _ in rows] for name in names}, geometry=[_many(shape) for _, shape in rows], crs=crs
+    )
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_TIME})
+    try:
+        frame.to_file(path, layer=LAYER, driver="GPKG", engine="pyogrio")
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+    _add_style(path)
+
+
+def _add_style(path: Path) -> None:
+    with sqlite3.connect(path) as base:
+        (column,) = base.execute(
+            "SELECT column_name FROM gpkg_geometry_columns WHERE table_name = ?", (LAYER,)
+        ).fetchone()
+        base.execute(STYLES)
+        base.execute(
+            "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
+            "VALUES ('layer_styles', 'attributes', 'layer_styles', '', ?)", (FIXED_TIME,),
+        )
+        base.execute(
+            "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
+            "styleQML, styleSLD, useAsDefault, description, owner, update_time) VALUES ('', '', ?, ?, 'stress ratio', ?, '', 1, "
+            "'steps of the stress ratio', '', ?)", (LAYER, column, _qml(), FIXED_TIME),
+        )
+    base.close()
+
+
+def _qml() -> str:
+    """Return the style: graduated fill by ratio_p95 in the five named steps."""
+    root = ET.Element("qgis", version="3.34", styleCategories="Symbology")
+    renderer = ET.SubElement(root, "renderer-v2", type="graduatedSymbol", attr="ratio_p95", symbollevels="0")
+    ranges, symbols = ET.SubElement(renderer, "ranges"), ET.SubElement(renderer, "symbols")
+    lower = 0.0
+    for i, (name, upper) in enumerate(STEPS):
+        top = min(upper, 1000.0)
+        ET.SubElement(ranges, "range", lower=f"{lower:g}", upper=f"{top:g}", symbol=str(i), label=name, render="true")
+        symbol = ET.SubElement(symbols, "symbol", name=str(i), type="fill", alpha="0.8")
+        layer = ET.SubElement(symbol, "layer", {"class": "SimpleFill", "enabled": "1", "pass": "0"})
+        options = ET.SubElement(layer, "Option", type="Map")
+        colour = ",".join(str(round(255 * c)) for c in colormaps["cividis"](i / (len(STEPS) - 1))[:3])
+        for key, value in (("color", f"{colour},255"), ("outline_color", "60,60,60,255"), ("style", "solid")):
+            ET.SubElement(options, "Option", name=key, value=value, type="QString")
+        lower = top
+    ET.SubElement(root, "layerGeometryType").text = "2"
+    return ET.tostring(root, encoding="unicode")
