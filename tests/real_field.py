@@ -111,8 +111,8 @@ USDA-NRCS, public domain).
 
 Derived: the boundary, as the ground within half a header of the passes.
 
-Assumed: the machine with its masses, tyres and pressures; the texture classes of the soil units (from memory of
-the county's legend, not verified); the gateway (the corner where the log ends); tillage to 25 cm.
+Assumed: the machine with its masses, tyres and pressures; the texture classes of the soil units (from memory
+of the county's legend, not verified); the gateway (the corner where the log ends); tillage to 25 cm.
 """
 
 
@@ -127,7 +127,7 @@ def read_fixes(log: Path) -> tuple[NDArray[np.float64], NDArray[np.float64], NDA
 def in_work(x: NDArray[np.float64], y: NDArray[np.float64], flow: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return for each step between two fixes whether the header was harvesting on it.
 
-    A longer step still counts where it runs straight on with the steps before and after it: records are missing.
+    A longer step counts too where it runs straight on with the steps before and after it: there records are missing.
     """
     step = np.hypot(np.diff(x), np.diff(y))
     along = np.column_stack([np.diff(x), np.diff(y)]) / np.maximum(step, 1e-9)[:, None]
@@ -143,7 +143,7 @@ def close_gaps(ground: BaseGeometry, gap_m: float) -> BaseGeometry:
     return ground.buffer(gap_m / 2, join_style="mitre").buffer(-gap_m / 2, join_style="mitre")
 
 
-def boundary(x: NDArray[np.float64], y: NDArray[np.float64], flow: NDArray[np.float64]) -> BaseGeometry:
+def boundary(x: NDArray[np.float64], y: NDArray[np.float64], flow: NDArray[np.float64]) -> shapely.Polygon:
     """Return the ground that the header went over, small gaps closed, obstacles left as holes [m]."""
     ends = np.stack([np.column_stack([x[:-1], y[:-1]]), np.column_stack([x[1:], y[1:]])], axis=1)
     strips = shapely.buffer(shapely.linestrings(ends[in_work(x, y, flow)]), HEADER_M / 2)
@@ -151,13 +151,15 @@ def boundary(x: NDArray[np.float64], y: NDArray[np.float64], flow: NDArray[np.fl
     largest = max(getattr(ground, "geoms", [ground]), key=lambda part: part.area)
     rim = close_gaps(shapely.Polygon(largest.exterior), CLOSED_BAY_M)
     obstacles = [hole for hole in map(shapely.Polygon, largest.interiors) if hole.area > SMALLEST_OBSTACLE_M2]
-    return rim.difference(shapely.union_all(obstacles)).simplify(0.3)
+    field = rim.difference(shapely.union_all(obstacles)).simplify(0.3)
+    assert isinstance(field, shapely.Polygon)
+    return field
 
 
 def write_layer(frame: geopandas.GeoDataFrame, path: Path) -> None:
     """Write a layer as GeoJSON in WGS84, coordinates to 7 decimals."""
     degrees = frame.to_crs("EPSG:4326")
-    degrees.geometry = shapely.transform(degrees.geometry.array, lambda xy: xy.round(7))
+    degrees.geometry = shapely.transform(np.asarray(degrees.geometry), lambda xy: xy.round(7))
     path.write_text(degrees.to_json(drop_id=True) + "\n", encoding="utf-8")
 
 
