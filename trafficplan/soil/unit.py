@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 class Horizon:
     """One horizon: depths [m], USDA texture class, and what else is known of it.
 
-    `sand`, `silt`, `clay` are mass fractions 0..1 (silt 2-50 um); `organic` is % mass; `density_kg_m3` bulk density;
-    `stones` volume fraction; `strength_pa` measured precompression stress; `cores` how many cores it was measured on;
-    `state` "pan" for a plough pan, "tilled" for a layer known to be loose, else "settled".
+    `sand`, `silt`, `clay` are mass fractions 0..1 (silt 2-50 um); `organic` is % mass; `density_kg_m3` bulk
+    density; `stones` volume fraction; `strength_pa` measured precompression stress; `cores` how many cores
+    it was measured on; `state` "pan" for a plough pan, "tilled" for a layer known to be loose, else
+    "settled".
     """
 
     top_m: float
