@@ -71,6 +71,8 @@ def new_result(out: Path) -> Iterator[Path]:
         os.replace(new, out)
         if old.exists():
             shutil.rmtree(old)
+    except OutputError:
+        raise
     except OSError as error:
         finish_swap(out)
         raise _cannot_write(out, error) from error

@@ -1,0 +1,60 @@
+"""The order of the layers: a file imports only from layers above its own; physics imports no map library."""
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parents[1] / "trafficplan"
+ORDER = (
+    ("names", "units", "errors"), ("machines", "soil"), ("farm",), ("inputs",), ("routes",), ("traffic",),
+    ("assess",), ("chain",), ("decide",), ("report",), ("work",), ("cli", "web"),
+)
+LEVEL = {name: level for level, names in enumerate(ORDER) for name in names}
+MAPS = {"geopandas", "shapely", "rasterio", "pyproj", "pyogrio", "folium", "affine"}
+FILES = sorted(path for path in PACKAGE.rglob("*.py") if path.parent != PACKAGE or path.stem in LEVEL)
+
+
+def imported(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {name.name for name in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative imports hide the layer"
+            found |= {f"{node.module}.{name.name}" for name in node.names}
+    return found
+
+
+def room(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_imports_run_downwards(path):
+    own = room(path)
+    for name in imported(path):
+        parts = name.split(".")
+        if parts[0] == "trafficplan" and len(parts) > 1 and parts[1] in LEVEL and parts[1] != own:
+            assert LEVEL[parts[1]] < LEVEL[own], f"{path.name} ({own}) imports {name}"
+        if own in ("machines", "soil"):
+            assert parts[0] not in MAPS, f"{path.name} ({own}) imports {name}"
+
+
+def test_every_folder_has_a_layer():
+    assert {room(path) for path in FILES} <= set(LEVEL)
+
+
+def test_help_imports_nothing_heavy():
+    code = (
+        "import sys; sys.argv = ['trafficplan', '--help']\n"
+        "from trafficplan.cli.main import run\n"
+        "try:\n    run()\nexcept SystemExit:\n    pass\n"
+        "heavy = {'numpy', 'pandas', 'geopandas', 'matplotlib', 'numba', 'rasterio', 'shapely'} & set(sys.modules)\n"
+        "print('heavy:', sorted(heavy))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "heavy: []" in done.stdout
+    assert "map" in done.stdout and "check" in done.stdout

@@ -1,0 +1,9 @@
+"""Entry point of the command line."""
+
+from trafficplan.cli import check, map  # noqa: F401 - each registers its command
+from trafficplan.cli.answer import app
+
+
+def run() -> None:
+    """Run the program."""
+    app()
