@@ -60,7 +60,7 @@ def folder_name(key: str) -> str:
     >>> folder_name("North Park"), folder_name("a/../b")
     ('North Park', 'a%2F..%2Fb')
     """
-    safe = re.sub(r"[^\\w .-]", lambda hit: "".join(f"%{byte:02X}" for byte in hit.group().encode()), key).strip()
+    safe = re.sub(r"[^\w .-]", lambda hit: "".join(f"%{byte:02X}" for byte in hit.group().encode()), key).strip()
     return safe if safe.strip(".") else "%2E" * len(safe)
 
 

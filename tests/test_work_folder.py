@@ -1,0 +1,79 @@
+"""A result appears whole or not at all; an interrupted swap is finished."""
+
+import json
+
+import pytest
+
+from trafficplan.errors import OutputError
+from trafficplan.work.folder import finish_swap, new_result
+from trafficplan.work.season import folder_name
+
+
+def write_run(folder, text):
+    (folder / "run.json").write_text(json.dumps({"program": "trafficplan", "text": text}))
+
+
+def text_of(folder):
+    return json.loads((folder / "run.json").read_text())["text"]
+
+
+def test_a_finished_result_replaces_the_earlier_one(tmp_path):
+    out = tmp_path / "result"
+    for text in ("first", "second"):
+        with new_result(out) as new:
+            write_run(new, text)
+        assert text_of(out) == text
+    assert [path.name for path in tmp_path.iterdir()] == ["result"]
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, ValueError, OSError(28, "No space left on device")])
+def test_what_breaks_off_leaves_the_earlier_result_whole(tmp_path, error):
+    out = tmp_path / "result"
+    with new_result(out) as new:
+        write_run(new, "first")
+    with pytest.raises((KeyboardInterrupt, ValueError, OutputError)), new_result(out) as new:
+        write_run(new, "second")
+        raise error
+    assert text_of(out) == "first"
+    assert [path.name for path in tmp_path.iterdir()] == ["result"]
+
+
+def test_a_folder_that_is_not_ours_is_never_replaced(tmp_path):
+    out = tmp_path / "photos"
+    out.mkdir()
+    (out / "harvest.jpg").write_bytes(b"x")
+    with pytest.raises(OutputError) as caught, new_result(out):
+        raise AssertionError("the block must not run")
+    (problem,) = caught.value.problems
+    assert "run.json" in problem.found and "--out" in problem.mend
+    assert (out / "harvest.jpg").exists()
+
+
+def test_a_swap_cut_between_its_two_moves_is_finished(tmp_path):
+    out, new, old = tmp_path / "r", tmp_path / "r.new", tmp_path / "r.old"
+    for folder, text in ((new, "second"), (old, "first")):
+        folder.mkdir()
+        write_run(folder, text)
+    finish_swap(out)
+    assert text_of(out) == "second" and not new.exists() and not old.exists()
+
+
+def test_a_swap_without_a_whole_new_folder_goes_back(tmp_path):
+    out, new, old = tmp_path / "r", tmp_path / "r.new", tmp_path / "r.old"
+    new.mkdir()
+    old.mkdir()
+    write_run(old, "first")
+    finish_swap(out)
+    assert text_of(out) == "first" and not old.exists()
+
+
+@pytest.mark.parametrize("key", ["North Park", "a/../b", "..", "<script>", "Žalia pieva", "a\\b", "x:y"])
+def test_folder_names_stay_inside(tmp_path, key):
+    name = folder_name(key)
+    assert (tmp_path / name).resolve().parent == tmp_path.resolve()
+    assert not set("/\\:<>") & set(name) and name not in ("", ".", "..")
+
+
+def test_different_fields_have_different_folders():
+    keys = ["a/b", "a%2Fb", "a_b", "a b"]
+    assert len({folder_name(key) for key in keys}) == len(keys)
