@@ -11,7 +11,8 @@ from trafficplan.names import Note
 
 @dataclass(frozen=True)
 class Wheel:
-    """One wheel (or one track) of an axle: its tyre and the lateral offset of its centre, left positive [m]."""
+    """One wheel (or one track) of an axle: its tyre and the lateral offset of its centre, left positive
+    [m]."""
 
     tyre: Tyre
     offset_m: float
@@ -24,8 +25,8 @@ class Axle:
     Attributes
     ----------
     key : unique in the outfit ("front", "rear", "trailer 1")
-    behind_m : distance behind the vehicle's reference point (the rear or only fixed axle; negative = ahead) [m]
-    wheels : wheels or tracks, both sides; loads are shared equally unless `shares` says otherwise
+    behind_m : distance behind the vehicle's reference point (the rear or only fixed axle; negative = ahead)
+    [m] wheels : wheels or tracks, both sides; loads are shared equally unless `shares` says otherwise
     empty_n, full_n : axle load with the body empty and at the outfit's capacity [N]
     field_pa, track_pa : cold inflation pressure in the field and on the track [Pa]
     adjust : how the pressure can be changed
@@ -56,8 +57,8 @@ class Axle:
 class Vehicle:
     """One vehicle of the outfit.
 
-    The path of a powered vehicle is that of its reference point; a drawn vehicle follows the hitch in front of it
-    by a tractrix of length `drawbar_m`.
+    The path of a powered vehicle is that of its reference point; a drawn vehicle follows the hitch in front
+    of it by a tractrix of length `drawbar_m`.
 
     Attributes
     ----------
