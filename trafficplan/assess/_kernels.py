@@ -66,3 +66,21 @@ def touched(mask):  # type: ignore[no-untyped-def]
             bits &= bits - 1
             out[i] += 1
     return out
+
+
+@njit(cache=True, nogil=True)
+def scaled(values, factor, inside, nodata):  # type: ignore[no-untyped-def]
+    """Round values x factor to uint16, held at 0 and 65534; `nodata` outside: (n,) float32 and bool -> (n,) uint16."""
+    out = np.empty(values.size, np.uint16)
+    for i in range(values.size):
+        if not inside[i]:
+            out[i] = nodata
+            continue
+        value = values[i] * factor + np.float32(0.5)
+        if value >= np.float32(65535.0):
+            out[i] = 65534
+        elif value > np.float32(0.0):
+            out[i] = np.uint16(value)
+        else:
+            out[i] = 0
+    return out

@@ -56,11 +56,14 @@ def pack(kind: str, values: NDArray[np.floating], inside: NDArray[np.bool_]) -> 
     layer = LAYERS[kind]
     if layer.dtype == "float32":
         return np.where(inside, values, np.float32(layer.nodata)).astype(np.float32)
+    if layer.dtype == "uint16":
+        flat = np.ascontiguousarray(values, np.float32).reshape(-1)
+        packed: NDArray[np.generic] = _kernels.scaled(
+            flat, np.float32(1 / layer.scale), inside.reshape(-1), np.uint16(layer.nodata)
+        )
+        return packed.reshape(values.shape)
     info = np.iinfo(layer.dtype)
-    low = max(info.min, layer.nodata + 1) if layer.nodata < 0 else info.min
-    high = info.max - 1 if layer.nodata > 0 else info.max
-    scaled = np.rint(values / np.float32(layer.scale))
-    stored = np.clip(scaled, low, high).astype(layer.dtype)
+    stored = np.clip(np.rint(values / np.float32(layer.scale)), info.min + 1, info.max).astype(layer.dtype)
     stored[~inside] = layer.nodata
     return stored
 
@@ -115,7 +118,7 @@ def store(season: SeasonLayers, ground: Ground, chances: NDArray[np.float32], fi
     ratios = []
     for i, depth in enumerate(season.depths_m):
         tag = depth_tag(depth)
-        arrays[f"stress_{tag}"] = pack("stress", season.stress_pa[i] / np.float32(1e3), inside)
+        arrays[f"stress_{tag}"] = pack("stress", season.stress_pa[i] * np.float32(1e-3), inside)
         arrays[f"ratio_{tag}"] = ratio = pack("ratio", season.ratio[i], inside)
         ratios.append(ratio.reshape(-1))
         arrays[f"over_passes_{tag}"] = np.where(inside, np.minimum(season.over[i], 65534), 65535).astype(np.uint16)
