@@ -63,8 +63,8 @@ def tyre_from_code(code: str, where: str = "tyre") -> Tyre:
     Parameters
     ----------
     code : metric (width mm / aspect %, rim inch), inch (width, rim), inch with aspect, low section (L), or
-    flotation (diameter x
-        width - rim, inch); IF, VF or LT in front and load index, ply rating and the like behind are allowed
+        flotation (diameter x width - rim, inch); IF, VF or LT in front and load index, ply rating and the like
+        behind are allowed
     where : file and key, for the message
 
     Raises
@@ -73,8 +73,8 @@ def tyre_from_code(code: str, where: str = "tyre") -> Tyre:
 
     Notes
     -----
-    ISO 4223-1 code forms; diameter = rim + 2 x section height (catalogues differ by 1.5 %). Where `assumed_aspect` is not None,
-    the section height is assumed and the caller lists that.
+    ISO 4223-1 code forms; diameter = rim + 2 x section height (catalogues differ by 1.5 %). Where
+    `assumed_aspect` is not None, the section height is assumed and the caller lists that.
 
     Examples
     --------

@@ -65,7 +65,9 @@ def strength_range(texture: str, state: str, tension_pa: ArrayLike) -> tuple[Flo
     """
     rows = np.asarray(_rows(texture, state))
     pf = pf_of(tension_pa)
-    return np.interp(pf, rows[:, 0], rows[:, 1]), np.interp(pf, rows[:, 0], rows[:, 2])
+    return np.asarray(np.interp(pf, rows[:, 0], rows[:, 1])), np.asarray(
+        np.interp(pf, rows[:, 0], rows[:, 2])
+    )
 
 
 def strength_median(texture: str, state: str, tension_pa: ArrayLike) -> Floats:
@@ -80,7 +82,7 @@ def strength_median(texture: str, state: str, tension_pa: ArrayLike) -> Floats:
     56.6
     """
     rows = np.asarray(_rows(texture, state))
-    return np.interp(pf_of(tension_pa), rows[:, 0], np.sqrt(rows[:, 1] * rows[:, 2]))
+    return np.asarray(np.interp(pf_of(tension_pa), rows[:, 0], np.sqrt(rows[:, 1] * rows[:, 2])))
 
 
 def _rows(texture: str, state: str) -> tuple[tuple[float, float, float], ...]:

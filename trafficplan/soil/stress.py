@@ -24,6 +24,9 @@ NU_RANGE = (3, 6)
 ROLLER_M = 0.20
 ROLLER_SHARE = 0.5
 
+#: Depth at which the search for a stress line ends [m].
+DEEPEST_M = 5.0
+
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(18)
 
 
@@ -144,6 +147,44 @@ def stress_quartic(
 
 
 @numba.njit(cache=True, nogil=True)
+def _depth_many(load: Floats, area: Floats, nu: NDArray[np.int64], level: float, out: Floats) -> None:
+    for i in range(out.size):
+        low, high = 0.0, DEEPEST_M
+        if quartic_at(load[i], area[i], 0.0, low, nu[i]) <= level:
+            high = 0.0
+        for _ in range(30):
+            middle = 0.5 * (low + high)
+            if quartic_at(load[i], area[i], 0.0, middle, nu[i]) > level:
+                low = middle
+            else:
+                high = middle
+        out[i] = 0.5 * (low + high)
+
+
+def depth_reached(load_n: ArrayLike, area_m2: ArrayLike, nu: ArrayLike, level_pa: float = 50e3) -> Floats:
+    """Return how deep a stress reaches below the centre of one wheel [m]; 0 where the contact stays below it.
+
+    Parameters
+    ----------
+    load_n, area_m2, nu : as in `stress_quartic`; broadcast
+    level_pa : stress that is followed [Pa]; 50 kPa as in the 50-50 rule (Schjoenning et al. 2012: memory).
+    It needs no strength.
+    """
+    load, area, whole = np.broadcast_arrays(
+        np.asarray(load_n, dtype=np.float64), np.asarray(area_m2, dtype=np.float64), _whole_nu(nu)
+    )
+    out = np.empty(load.shape)
+    _depth_many(
+        np.ascontiguousarray(load).ravel(),
+        np.ascontiguousarray(area).ravel(),
+        np.ascontiguousarray(whole).ravel(),
+        level_pa,
+        out.reshape(-1),
+    )
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
 def _cosine_power(x: float, c2: float, nu: int) -> float:
     """Return the integral of cos^nu from 0 to atan(x / sqrt(c2))."""
     s = x / math.sqrt(x * x + c2)
@@ -180,6 +221,60 @@ def _rectangles(
             line += shares[k] * span / (width * (ends[k] - starts[k]))
         total += _WEIGHTS[i] * line * math.cosh(t) * c2 ** (-0.5 * (nu + 1))
     return nu * z ** (nu + 1) / (2.0 * math.pi) * total * half
+
+
+@numba.njit(cache=True, nogil=True)
+def _rectangle_many(
+    width: float,
+    length: float,
+    across: Floats,
+    along: Floats,
+    depth: Floats,
+    nu: NDArray[np.int64],
+    out: Floats,
+) -> None:
+    starts, ends, shares = np.array([-0.5 * length]), np.array([0.5 * length]), np.ones(1)
+    for i in range(out.size):
+        out[i] = _rectangles(starts, ends, shares, width, along[i], across[i], depth[i], nu[i])
+
+
+def stress_rectangle(
+    load_n: ArrayLike,
+    width_m: float,
+    length_m: float,
+    across_m: ArrayLike,
+    along_m: ArrayLike,
+    depth_m: ArrayLike,
+    nu: ArrayLike,
+) -> Floats:
+    """Return the vertical stress [Pa] under a rectangle with even contact stress (Froehlich 1934,
+    integrated).
+
+    Parameters
+    ----------
+    load_n : load on the rectangle [N]
+    width_m, length_m : its sides [m]
+    across_m, along_m : place of the point from the rectangle's centre, along its width and its length [m]
+    depth_m : depth, above 0 [m]
+    nu : concentration factor, whole, 3 to 6
+    """
+    across, along, depth, whole = np.broadcast_arrays(
+        np.asarray(across_m, dtype=np.float64),
+        np.asarray(along_m, dtype=np.float64),
+        np.asarray(depth_m, dtype=np.float64),
+        _whole_nu(nu),
+    )
+    unit = np.empty(across.shape)
+    _rectangle_many(
+        width_m,
+        length_m,
+        np.ascontiguousarray(across).ravel(),
+        np.ascontiguousarray(along).ravel(),
+        np.ascontiguousarray(depth).ravel(),
+        np.ascontiguousarray(whole).ravel(),
+        unit.reshape(-1),
+    )
+    return np.asarray(unit * np.asarray(load_n, dtype=np.float64))
 
 
 @numba.njit(cache=True, nogil=True)
