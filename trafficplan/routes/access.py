@@ -1,0 +1,161 @@
+"""Ways outside fields: from the yard over the farm tracks to a gateway, and which gateway is nearest."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import networkx as nx
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import Point, Polygon
+from shapely.ops import nearest_points
+
+from trafficplan.farm.field import Field, FarmTrack, Gateway, Place
+from trafficplan.names import Note
+from trafficplan.routes.swaths import polygons_of
+
+SNAP_M = 2.0  # ends of tracks nearer than this are one junction
+APPROACH_M = 25.0  # length of the approach outside a gateway where no track leads to it
+GATE_NEAR_M = 40.0  # a gateway further than this from a part of a field does not open into it
+
+
+@dataclass(frozen=True)
+class Entrance:
+    """How one part of a field is reached.
+
+    Attributes
+    ----------
+    gateway : the gateway used
+    gateway_xy : (2,) its place on the boundary [m]
+    inward : (2,) unit vector into the field
+    road : (n, 2) from the yard (or the end of the approach) to the gateway
+    """
+
+    gateway: Gateway
+    gateway_xy: NDArray[np.float64]
+    inward: NDArray[np.float64]
+    road: NDArray[np.float64]
+
+
+def track_network(tracks: Sequence[FarmTrack]) -> nx.Graph:
+    """Return the farm tracks as a graph; nodes are points rounded to 1 cm, crossings and near ends are junctions."""
+    graph = nx.Graph()
+    if not tracks:
+        return graph
+    lines = shapely.union_all([t.line for t in tracks])
+    snapped = shapely.union_all([shapely.snap(t.line, lines, SNAP_M) for t in tracks])
+    for line in shapely.get_parts(snapped):
+        points = [(round(x, 2), round(y, 2)) for x, y, *_ in line.coords]
+        for a, b in zip(points[:-1], points[1:], strict=True):
+            if a != b:
+                graph.add_edge(a, b, weight=math.dist(a, b))
+    return graph
+
+
+def _onto(graph: nx.Graph, point: tuple[float, float]) -> tuple[float, float] | None:
+    """Add a point to the network by its shortest link; returns its node."""
+    edges = [e for e in graph.edges if "link" not in graph.edges[e]]
+    if not edges:
+        return None
+    segments = shapely.linestrings([[a, b] for a, b in edges])
+    here = Point(point)
+    best = int(np.argmin(shapely.distance(segments, here)))
+    foot = nearest_points(segments[best], here)[0]
+    a, b = edges[best]
+    middle, node = (round(foot.x, 2), round(foot.y, 2)), (round(point[0], 2), round(point[1], 2))
+    for end in (a, b):
+        if end != middle:
+            graph.add_edge(end, middle, weight=math.dist(end, middle))
+    if node != middle:
+        graph.add_edge(node, middle, weight=math.dist(node, middle), link=True)
+    return node
+
+
+def inward_at(part: Polygon, x: float, y: float) -> NDArray[np.float64]:
+    """Return the unit vector into a polygon at the boundary point nearest to x, y."""
+    ring = np.asarray(part.exterior.coords)[:, :2]
+    segments = shapely.linestrings(np.stack([ring[:-1], ring[1:]], axis=1))
+    i = int(np.argmin(shapely.distance(segments, Point(x, y))))
+    along = (ring[i + 1] - ring[i]) / np.hypot(*(ring[i + 1] - ring[i]))
+    normal = np.array([-along[1], along[0]])
+    return normal if part.exterior.is_ccw else -normal
+
+
+def entrances(
+    field: Field, gateway: str | None, tracks: Sequence[FarmTrack], places: Sequence[Place]
+) -> tuple[list[tuple[Polygon, Entrance | None]], tuple[Note, ...]]:
+    """Return each part of the field with its entrance: the named gateway, else the nearest to the yard by the tracks.
+
+    A part that no gateway opens into has none, unless the field has no gateway at all: then one is assumed where the
+    part is nearest to the yard or the tracks.
+    """
+    graph = track_network(tracks)
+    yard = next((p for p in places if p.kind == "yard"), None)
+    parts, notes = polygons_of(field.polygon), []
+    home: tuple[float, float] | None = None
+    if yard is not None:
+        middle = yard.shape.representative_point()
+        home = (middle.x, middle.y)
+        if graph:
+            home = _onto(graph, home)
+    elif graph:
+        home = min(graph.nodes, key=lambda n: (-field.polygon.distance(Point(n)), n))
+        notes.append(
+            Note("assumed", f"field {field.key}: start of the drive", "end of the farm tracks",
+                 "no yard is given", "common practice, no source")
+        )
+    target = yard.shape if yard is not None else shapely.union_all([t.line for t in tracks]) if tracks else None
+    out: list[tuple[Polygon, Entrance | None]] = []
+    for number, part in enumerate(parts):
+        gates = _gates_of(part, parts, field)
+        if gateway is not None and any(g.key == gateway for g in gates):
+            gates = [g for g in gates if g.key == gateway]
+        if not gates and not field.gateways:
+            at = nearest_points(part.exterior, target)[0] if target is not None else Point(part.exterior.coords[0])
+            gates = [Gateway(f"{field.key} {number + 1}", field.key, at.x, at.y, 6.0)]
+            notes.append(
+                Note("assumed", f"field {field.key}: gateway", f"at {at.x:.0f}, {at.y:.0f}",
+                     "no gateway is given", "common practice, no source")
+            )
+        ways = [_entrance(part, gate, graph, home) for gate in gates]
+        out.append((part, min(ways, key=lambda w: (w[0], w[1].gateway.key))[1] if ways else None))
+    return out, tuple(notes)
+
+
+def _gates_of(part: Polygon, parts: list[Polygon], field: Field) -> list[Gateway]:
+    """Return the gateways that open into one part: those nearest to it among all parts."""
+    near = []
+    for gate in field.gateways:
+        here = Point(gate.x, gate.y)
+        apart = part.distance(here)
+        if apart <= GATE_NEAR_M and apart <= min(p.distance(here) for p in parts) + 1e-9:
+            near.append(gate)
+    return near
+
+
+def _entrance(
+    part: Polygon, gate: Gateway, graph: nx.Graph, home: tuple[float, float] | None
+) -> tuple[float, Entrance]:
+    """Return the length of the way from home to a gateway [m] and the entrance."""
+    foot = nearest_points(part.exterior, Point(gate.x, gate.y))[0]
+    here = np.array([foot.x, foot.y])
+    inward = inward_at(part, foot.x, foot.y)
+    outside = here - APPROACH_M * inward
+    if home is None:
+        road = np.array([outside, here])
+        return APPROACH_M, Entrance(gate, here, inward, road)
+    line = np.array([home, tuple(here)])
+    if graph:
+        own = graph.copy()
+        node = _onto(own, (float(here[0]), float(here[1])))
+        if node is not None and nx.has_path(own, home, node):
+            line = np.array(nx.dijkstra_path(own, home, node))
+            line[-1] = here
+    length = float(np.hypot(*np.diff(line, axis=0).T).sum())
+    if length < APPROACH_M:
+        line = np.array([outside, here])
+    return length, Entrance(gate, here, inward, line)
+

@@ -1,0 +1,214 @@
+"""Runs joined to one continuous line: no bend tighter than the least radius anywhere.
+
+A run is a smooth stretch of the drive. Between two runs lies a turn of least radius; runs that are only a way (not
+work) may be shortened at their ends so that the turn becomes a plain bend instead of a loop.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+from numba import njit
+from numpy.typing import NDArray
+from shapely import LineString, MultiPolygon, Polygon
+
+from trafficplan.names import TURN
+from trafficplan.routes.turns import best_turn, dubins_words, rings_of
+
+Rings = tuple[NDArray[np.float64], NDArray[np.int64]]
+
+FENCE_M = 1.0  # vehicles keep this far from the boundary where a turn can
+SHORTENED = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0])  # lengths tried when a way is shortened [radius]
+CORNER_CUT = 0.7  # worth of each metre of way that a bend replaces: below 1, so that corners are not cut far
+
+
+class Ground(NamedTuple):
+    """Ground of one part of a field for turns: well inside, and up to the boundary; open ground has no rings."""
+
+    clear: Rings
+    whole: Rings
+
+
+@dataclass(frozen=True)
+class Run:
+    """One smooth stretch of a drive.
+
+    Attributes
+    ----------
+    xy : (n, 2) [m]
+    leg : code of names.LEGS
+    start_kg, end_kg : product on board at its ends, linear along it
+    way : it is only a way and may be shortened at its ends
+    furrow : as in Drive
+    turn_leg : leg of the turn that leads to it
+    ground : where that turn must stay; None is open ground
+    """
+
+    xy: NDArray[np.float64]
+    leg: int
+    start_kg: float
+    end_kg: float
+    way: bool = False
+    furrow: int = 0
+    turn_leg: int = TURN
+    ground: Ground | None = None
+
+
+@dataclass
+class Line:
+    """The growing line of a drive, in pieces."""
+
+    xy: list[NDArray[np.float64]] = field(default_factory=list)
+    leg: list[NDArray[np.int8]] = field(default_factory=list)
+    load_kg: list[NDArray[np.float64]] = field(default_factory=list)
+    furrow: list[NDArray[np.int8]] = field(default_factory=list)
+    outside: int = 0
+
+
+def ground_of(part: Polygon | MultiPolygon) -> Ground:
+    """Return the ground for turns in one part of a field."""
+    return Ground(rings_of(part.buffer(-FENCE_M)), rings_of(part.buffer(0.02)))
+
+
+def lengths(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the way along a line at each vertex [m], from 0."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+
+
+def length_of(xy: NDArray[np.float64]) -> float:
+    """Return the length of a line [m]."""
+    return float(np.hypot(*np.diff(xy, axis=0).T).sum())
+
+
+def cut(xy: NDArray[np.float64], start_m: float, end_m: float) -> NDArray[np.float64]:
+    """Return the stretch of a line between two distances along it [m]."""
+    s = lengths(xy)
+    inner = xy[(s > start_m + 1e-6) & (s < end_m - 1e-6)]
+    ends = [[np.interp(d, s, xy[:, 0]), np.interp(d, s, xy[:, 1])] for d in (start_m, end_m)]
+    return np.concatenate([ends[:1], inner, ends[1:]])
+
+
+def pose(xy: NDArray[np.float64], at_end: bool) -> NDArray[np.float64]:
+    """Return the pose x, y, heading at the start or end of a line."""
+    a, b = (xy[-2], xy[-1]) if at_end else (xy[0], xy[1])
+    here = b if at_end else a
+    return np.array([here[0], here[1], math.atan2(b[1] - a[1], b[0] - a[0])])
+
+
+@njit(cache=True)
+def _pose_along(xy: NDArray, s: float, from_end: bool) -> NDArray:
+    """Return the pose at distance `s` from the start, or before the end, of a line; its heading is the line's."""
+    n = len(xy)
+    out = np.empty(3)
+    left = s
+    for k in range(n - 1):
+        i = n - 2 - k if from_end else k
+        dx, dy = xy[i + 1, 0] - xy[i, 0], xy[i + 1, 1] - xy[i, 1]
+        length = math.hypot(dx, dy)
+        if left <= length or k == n - 2:
+            share = min(left / length, 1.0) if length > 0.0 else 0.0
+            if from_end:
+                share = 1.0 - share
+            out[0], out[1], out[2] = xy[i, 0] + share * dx, xy[i, 1] + share * dy, math.atan2(dy, dx)
+            return out
+        left -= length
+    return out
+
+
+@njit(cache=True)
+def _joint(
+    a: NDArray, b: NDArray, cut_a: NDArray, cut_b: NDArray, radius: float, ring_xy: NDArray, ring_start: NDArray
+) -> tuple[float, float, NDArray, bool]:
+    """Return the cheapest turn from line `a` to line `b`: how much each is shortened [m], the turn, whether inside."""
+    poses_a = [_pose_along(a, s, True) for s in cut_a]
+    poses_b = [_pose_along(b, s, False) for s in cut_b]
+    cost = np.empty(len(cut_a) * len(cut_b))
+    for i in range(len(cut_a)):
+        for j in range(len(cut_b)):
+            turn = dubins_words(poses_a[i], poses_b[j], radius)[:, 3].min()
+            cost[i * len(cut_b) + j] = turn - CORNER_CUT * (cut_a[i] + cut_b[j])
+    order = np.argsort(cost)
+    for k in order[:24]:
+        i, j = k // len(cut_b), k % len(cut_b)
+        line, _, inside = best_turn(poses_a[i], poses_b[j], radius, ring_xy, ring_start)
+        if inside:
+            return cut_a[i], cut_b[j], line, True
+    i, j = order[0] // len(cut_b), order[0] % len(cut_b)
+    line, _, _ = best_turn(poses_a[i], poses_b[j], radius, ring_xy[:0], ring_start[:1])
+    return cut_a[i], cut_b[j], line, False
+
+
+def joint(
+    a: NDArray[np.float64], b: NDArray[np.float64], limits: tuple[float, float], radius: float, ground: Ground | None
+) -> tuple[float, float, NDArray[np.float64], bool]:
+    """Return the turn between two lines, how much each may be and is shortened [m], and whether it stays inside."""
+    cuts = [_cuts(a, b, limit, radius) for limit in limits]
+    grounds = (ground.clear, ground.whole) if ground is not None else (rings_of(None),)
+    for ring_xy, ring_start in grounds:
+        found = _joint(a, b, cuts[0], cuts[1], radius, ring_xy, ring_start)
+        if found[3]:
+            break
+    return found
+
+
+def _cuts(a: NDArray[np.float64], b: NDArray[np.float64], limit: float, radius: float) -> NDArray[np.float64]:
+    """Return the lengths to try when a way is shortened: the plain bend's own tangent among them [m]."""
+    if limit <= 0.0:
+        return np.zeros(1)
+    bend = abs((pose(b, False)[2] - pose(a, True)[2] + math.pi) % (2.0 * math.pi) - math.pi)
+    tangent = radius * math.tan(min(bend, 2.6) / 2.0)
+    tried = np.append(SHORTENED * radius, tangent)
+    return np.unique(np.minimum(tried, limit))
+
+
+def smooth_pieces(xy: NDArray[np.float64], radius: float) -> list[NDArray[np.float64]]:
+    """Split a line where it bends more sharply than the radius allows; pieces under 1 m between two corners go."""
+    xy = np.asarray(shapely.simplify(LineString(xy), 0.02).coords)[:, :2]
+    step = np.diff(xy, axis=0)
+    long = np.hypot(step[:, 0], step[:, 1])
+    bend = np.abs((np.diff(np.arctan2(step[:, 1], step[:, 0])) + np.pi) % (2.0 * np.pi) - np.pi)
+    near = (np.minimum(long[:-1], 1.5) + np.minimum(long[1:], 1.5)) / 2.0
+    corners = np.flatnonzero((bend > 1.25 * near / radius) & (bend > 0.03)) + 1
+    edges = [0, *corners.tolist(), len(xy) - 1]
+    pieces = [xy[i : j + 1] for i, j in zip(edges[:-1], edges[1:], strict=True)]
+    kept = [p for p in pieces if length_of(p) >= 1.0]
+    return kept or [xy]
+
+
+def join_runs(runs: list[Run], radius: float) -> Line:
+    """Join runs to one continuous line; counts the turns that left the ground they had to stay on."""
+    line = Line()
+    here = runs[0].xy
+    for run, nxt in zip(runs[:-1], runs[1:], strict=True):
+        limit_a = 0.9 * length_of(here) if run.way else 0.0
+        limit_b = 0.45 * length_of(nxt.xy) if nxt.way else 0.0
+        touching = math.hypot(*(here[-1] - nxt.xy[0])) < 1e-6
+        straight_on = touching and abs(math.sin((pose(here, True)[2] - pose(nxt.xy, False)[2]) / 2.0)) < 0.04
+        if straight_on:
+            _add(line, here, run.leg, run.start_kg, run.end_kg, run.furrow)
+            here = nxt.xy
+            continue
+        short_a, short_b, turn, inside = joint(here, nxt.xy, (limit_a, limit_b), radius, nxt.ground)
+        line.outside += not inside
+        if short_a > 0.0:
+            here = cut(here, 0.0, length_of(here) - short_a)
+        _add(line, here, run.leg, run.start_kg, run.end_kg, run.furrow)
+        _add(line, turn, nxt.turn_leg, run.end_kg, nxt.start_kg, 0)
+        here = cut(nxt.xy, short_b, length_of(nxt.xy)) if short_b > 0.0 else nxt.xy
+    last = runs[-1]
+    _add(line, here, last.leg, last.start_kg, last.end_kg, last.furrow)
+    return line
+
+
+def _add(line: Line, xy: NDArray[np.float64], leg: int, start_kg: float, end_kg: float, furrow: int) -> None:
+    """Append a stretch; its last vertex is left to the next one, which starts there."""
+    s = lengths(xy)
+    share = s / s[-1] if s[-1] > 0.0 else s
+    line.xy.append(xy)
+    line.leg.append(np.full(len(xy), leg, dtype=np.int8))
+    line.load_kg.append(start_kg + (end_kg - start_kg) * share)
+    line.furrow.append(np.full(len(xy), furrow, dtype=np.int8))

@@ -1,0 +1,132 @@
+"""Ways inside a field: along the headland rounds, round obstacles, along the bouts, to the gateway."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import networkx as nx
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+from shapely import LineString, Polygon
+
+from trafficplan.routes.swaths import Swath
+
+NODE_STEP_M = 10.0  # longest stretch between two nodes of a round
+BRIDGE_M = 60.0  # rounds that lie further apart than this from each other are bridged by their nearest points
+
+
+@dataclass
+class Ways:
+    """The ways inside one part of a field: nodes (n, 2), their graph, and shortest ways found so far by start node."""
+
+    xy: NDArray[np.float64]
+    graph: nx.Graph
+    tree: cKDTree
+    found: dict[int, tuple[dict[int, float], dict[int, list[int]]]] = field(default_factory=dict)
+
+
+def field_ways(part: Polygon, rounds: list[NDArray[np.float64]], bouts: list[Swath], gate: tuple[float, float]) -> Ways:
+    """Return the ways over headland rounds (one per ring: outer and holes), bouts and the gateway (node 0).
+
+    Edges that would leave the field or cross an obstacle are left out; the headland is preferred to the bouts by
+    counting these 1.2 times their length.
+    """
+    lines = [_nodes_along(ring) for ring in rounds]
+    xy = np.concatenate([np.array([gate]), *lines, *[s.xy[[0, -1]] for s in bouts]])
+    graph = nx.Graph()
+    graph.add_nodes_from(range(len(xy)))
+    starts = np.cumsum([1] + [len(line) for line in lines])
+    for start, line in zip(starts, lines, strict=False):
+        for i in range(len(line) - 1):
+            _edge(graph, xy, start + i, start + i + 1, 1.0)
+        if math.hypot(*(line[0] - line[-1])) < 1e-6:
+            _edge(graph, xy, start, start + len(line) - 1, 1.0)
+    first_bout = int(starts[-1])
+    for k in range(len(bouts)):
+        _edge(graph, xy, first_bout + 2 * k, first_bout + 2 * k + 1, 1.2)
+    _link(graph, xy, part, starts, first_bout)
+    return Ways(xy, graph, cKDTree(xy))
+
+
+def _nodes_along(ring: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a line's vertices with long stretches divided."""
+    return np.asarray(shapely.segmentize(LineString(ring), NODE_STEP_M).coords)[:, :2]
+
+
+def _edge(graph: nx.Graph, xy: NDArray[np.float64], a: int, b: int, factor: float) -> None:
+    graph.add_edge(a, b, weight=factor * math.hypot(*(xy[a] - xy[b])))
+
+
+def _link(
+    graph: nx.Graph, xy: NDArray[np.float64], part: Polygon, starts: NDArray[np.int64], first_bout: int
+) -> None:
+    """Link gateway and bout ends to the nearest node of the rounds, and the rounds to each other."""
+    pairs: list[tuple[int, int]] = []
+    if first_bout > 1:
+        near = cKDTree(xy[1:first_bout])
+        ends = np.concatenate([[0], np.arange(first_bout, len(xy))])
+        for end, nodes in zip(ends, near.query(xy[ends], k=min(3, first_bout - 1))[1], strict=True):
+            pairs += [(int(end), 1 + int(n)) for n in np.atleast_1d(nodes)]
+    for k, start in enumerate(starts[1:-1], 1):
+        others = np.arange(1, start)
+        apart, nearest = cKDTree(xy[others]).query(xy[start : starts[k + 1]])
+        best = np.argsort(apart)[:1]
+        pairs += [(int(start + i), int(others[nearest[i]])) for i in best]
+        close = np.flatnonzero(apart < BRIDGE_M)[::2]
+        pairs += [(int(start + i), int(others[nearest[i]])) for i in close]
+    if not pairs:
+        return
+    lines = shapely.linestrings(xy[np.array(pairs)])
+    allowed = shapely.covers(part.buffer(0.5), lines)
+    for (a, b), inside in zip(pairs, allowed, strict=True):
+        if inside:
+            _edge(graph, xy, a, b, 1.05)
+    for index, part_nodes in enumerate(list(nx.connected_components(graph))):
+        if index and 0 not in part_nodes:
+            alone = np.array(sorted(part_nodes))
+            rest = np.array(sorted(set(range(len(xy))) - part_nodes))
+            apart, nearest = cKDTree(xy[rest]).query(xy[alone])
+            i = int(np.argmin(apart))
+            _edge(graph, xy, int(alone[i]), int(rest[nearest[i]]), 3.0)
+
+
+def nearest_node(ways: Ways, point: NDArray[np.float64]) -> int:
+    """Return the node nearest to a point."""
+    return int(ways.tree.query(point)[1])
+
+
+def _from(ways: Ways, node: int) -> tuple[dict[int, float], dict[int, list[int]]]:
+    if node not in ways.found:
+        ways.found[node] = nx.single_source_dijkstra(ways.graph, node)
+    return ways.found[node]
+
+
+def way_length(ways: Ways, a: int, b: int) -> float:
+    """Return the length of the shortest way between two nodes [m]; inf where there is none."""
+    return _from(ways, a)[0].get(b, math.inf)
+
+
+def way_line(ways: Ways, a: int, b: int) -> NDArray[np.float64]:
+    """Return the shortest way from node a to node b as (n, 2); searched from b, so ask for many a with the same b."""
+    nodes = _from(ways, b)[1].get(a, [b, a])
+    return ways.xy[nodes[::-1]]
+
+
+def without_links(line: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a way without its first and last step where something is left: turns join it instead."""
+    return line[1:-1] if len(line) >= 4 else line
+
+
+def closed(xy: NDArray[np.float64]) -> bool:
+    """Tell whether a line ends where it starts."""
+    return len(xy) > 3 and math.hypot(*(xy[0] - xy[-1])) < 1e-6
+
+
+def flattened(rounds: list[list[NDArray[np.float64]]]) -> Iterator[NDArray[np.float64]]:
+    """Yield the lines of nested rounds in order."""
+    for lines in rounds:
+        yield from lines

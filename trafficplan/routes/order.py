@@ -1,0 +1,115 @@
+"""Which bout comes after which: blocks of bouts that lie side by side, and the order inside a block."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely import Polygon
+
+from trafficplan.routes.swaths import Swath
+
+GAP_M = 80.0  # a bout that an obstacle interrupts for less than this is driven on behind it
+
+
+@dataclass(frozen=True)
+class Bout:
+    """The swaths of one bout that are driven one after the other, round obstacles between them."""
+
+    swaths: tuple[Swath, ...]
+
+    @property
+    def number(self) -> int:
+        """Number of the bout."""
+        return self.swaths[0].bout
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """Reach along the bouts [m]."""
+        return self.swaths[0].start_m, self.swaths[-1].end_m
+
+
+def bouts_of(swaths: list[Swath], holes: list[Polygon]) -> list[Bout]:
+    """Put swaths of one bout together where only an obstacle inside the field lies between them."""
+    filled = shapely.union_all(holes) if holes else Polygon()
+    groups: list[list[Swath]] = []
+    for swath in sorted(swaths, key=lambda s: (s.bout, s.start_m)):
+        last = groups[-1][-1] if groups else None
+        gap = swath.start_m - last.end_m if last is not None and last.bout == swath.bout else GAP_M
+        if last is not None and 0.0 <= gap < GAP_M and not filled.is_empty:
+            between = shapely.linestrings([last.xy[-1], swath.xy[0]])
+            if filled.buffer(1.0).intersects(between):
+                groups[-1].append(swath)
+                continue
+        groups.append([swath])
+    return [Bout(tuple(g)) for g in groups]
+
+
+def blocks_of(bouts: list[Bout]) -> list[list[Bout]]:
+    """Return blocks of bouts side by side: a new block starts where the row of bouts splits or merges."""
+    by_number: dict[int, list[Bout]] = {}
+    for bout in bouts:
+        by_number.setdefault(bout.number, []).append(bout)
+    blocks: list[list[Bout]] = []
+    open_blocks: list[list[Bout]] = []
+    for number in sorted(by_number):
+        row, still_open = by_number[number], []
+        beside = [b for b in open_blocks if b[-1].number == number - 1]
+        for bout in row:
+            before = [b for b in beside if _side_by_side(b[-1], bout)]
+            alone = len(before) == 1 and sum(_side_by_side(before[0][-1], other) for other in row) == 1
+            if alone:
+                before[0].append(bout)
+                still_open.append(before[0])
+            else:
+                blocks.append([bout])
+                still_open.append(blocks[-1])
+        open_blocks = still_open
+    return blocks
+
+
+def _side_by_side(a: Bout, b: Bout) -> bool:
+    """Tell whether two bouts share a part of their reach."""
+    return min(a.span[1], b.span[1]) > max(a.span[0], b.span[0])
+
+
+def bout_order(count: int, step: int) -> list[int]:
+    """Return the order of bouts in a block so that the next one is `step` away or a little more.
+
+    Blocks of twice the step are driven as step, 0, step + 1, 1, ...: each turn is step or step + 1 bouts wide. What is
+    left over goes with the last block. Step 1 is the plain order.
+
+    Examples
+    --------
+    >>> bout_order(6, 3)
+    [3, 0, 4, 1, 5, 2]
+    """
+    if step <= 1 or count < 3:
+        return list(range(count))
+    order: list[int] = []
+    start = 0
+    while start < count:
+        left = count - start
+        size = left if left < 4 * step else 2 * step
+        half = size // 2 if size < 4 * step else step
+        for i in range(size - half):
+            order.append(start + half + i)
+            if i < half:
+                order.append(start + i)
+        start += size
+    return order
+
+
+def nearest_block(blocks: list[list[Bout]], here: np.ndarray, step: int) -> tuple[int, list[Bout]]:
+    """Return the block whose first bout starts nearest to a point, and its bouts in driving order."""
+    best: tuple[float, int, list[Bout]] | None = None
+    for i, block in enumerate(blocks):
+        order = bout_order(len(block), step)
+        for bouts in ([block[k] for k in order], [block[len(block) - 1 - k] for k in order]):
+            ends = [bouts[0].swaths[0].xy[0], bouts[0].swaths[-1].xy[-1]]
+            apart = min(float(np.hypot(*(e - here))) for e in ends)
+            if best is None or apart < best[0] - 1e-6:
+                best = (apart, i, bouts)
+    assert best is not None
+    return best[1], best[2]
