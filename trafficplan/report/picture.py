@@ -1,0 +1,140 @@
+"""Layers as small pictures: one byte per cell of about 1 m, so that the page can colour, read and compare them."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from trafficplan.farm.grid import Grid
+from trafficplan.names import LAYERS
+
+#: Bytes of a picture: outside the field, and inside but untouched; the rest is linear from `low` to `high`.
+OUTSIDE, UNTOUCHED, FIRST, LAST = 0, 1, 2, 255
+
+#: Measure -> value of code 2 and of code 255. Fixed, so that scenarios compare; higher values are shown as "or more".
+#: Passes and over-passes: one code per pass. Traffic has no natural end: the picture's own maximum, rounded up.
+RANGES: dict[str, tuple[float, float | None]] = {
+    "ratio": (0.0, 2.53),
+    "lasting": (0.0, 1.0),
+    "stress": (0.0, 303.6),
+    "depth_reached": (0.0, 1.518),
+    "passes": (1.0, 254.0),
+    "over_passes": (1.0, 254.0),
+    "compaction": (0.0, 1.518),
+    "traffic": (0.0, None),
+}
+
+PICTURE_CELL_M = 1.0
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One layer of one field under one scenario, for the page.
+
+    Attributes
+    ----------
+    layer : name of the layer ("ratio_35")
+    title : in words, without the depth
+    unit : unit of the values
+    low, high : value of code 2 and of code 255
+    png : greyscale PNG, one byte per block of cells
+    bounds : west, south, east, north of the picture [m]
+    cell : side of a block [m]
+    """
+
+    layer: str
+    title: str
+    unit: str
+    low: float
+    high: float
+    png: bytes
+    bounds: tuple[float, float, float, float]
+    cell: float
+
+
+def measure_of(layer: str) -> tuple[str, int | None]:
+    """Split a layer's name into measure and depth [cm].
+
+    Examples
+    --------
+    >>> measure_of("over_passes_35"), measure_of("depth_reached")
+    (('over_passes', 35), ('depth_reached', None))
+    """
+    measure, _, tag = layer.rpartition("_")
+    return (measure, int(tag)) if tag.isdigit() and measure in LAYERS else (layer, None)
+
+
+def encode(layer: str, values: NDArray[np.floating], grid: Grid) -> Picture:
+    """Return a layer as a picture of blocks of about 1 m, each with the highest value of its cells.
+
+    The highest value and never the mean: a wheel mark narrower than a block must not fade away.
+
+    Parameters
+    ----------
+    layer : name of the layer
+    values : (rows, cols), NaN outside the field
+    grid : grid of the values; the picture's bounds grow east and south to whole blocks
+
+    Raises
+    ------
+    ValueError
+        when the shape is not the grid's, or the measure is unknown
+    """
+    measure, _ = measure_of(layer)
+    if values.shape != grid.shape:
+        raise ValueError(f"{layer}: values have shape {values.shape}, the grid {grid.shape}")
+    if measure not in RANGES:
+        raise ValueError(f"{layer}: unknown layer, known are {', '.join(RANGES)}")
+    blocks, cell = _block_maximum(values, grid.cell)
+    low, end = RANGES[measure]
+    high = end if end is not None else _round_up(float(np.nanmax(blocks, initial=0.0)))
+    kind = LAYERS[measure]
+    bounds = (grid.west, grid.north - blocks.shape[0] * cell, grid.west + blocks.shape[1] * cell, grid.north)
+    return Picture(layer, kind.meaning, kind.unit, low, high, _png(_codes(blocks, low, high)), bounds, cell)
+
+
+def decode(picture: Picture) -> NDArray[np.float64]:
+    """Return the values of a picture (rows, cols): NaN outside, 0 where untouched."""
+    codes = np.asarray(Image.open(io.BytesIO(picture.png)), dtype=np.float64)
+    values = picture.low + (codes - FIRST) * (picture.high - picture.low) / (LAST - FIRST)
+    values[codes == UNTOUCHED] = 0.0
+    values[codes == OUTSIDE] = np.nan
+    return values
+
+
+def _block_maximum(values: NDArray[np.floating], cell: float) -> tuple[NDArray[np.float32], float]:
+    """Return the highest value of each block and the block's side [m]."""
+    step = max(1, round(PICTURE_CELL_M / cell))
+    rows, cols = (-(-size // step) for size in values.shape)
+    padded = np.full((rows * step, cols * step), np.nan, dtype=np.float32)
+    padded[: values.shape[0], : values.shape[1]] = values
+    blocks = np.fmax.reduce(np.fmax.reduce(padded.reshape(rows, step, cols, step), axis=3), axis=1)
+    return blocks, cell * step
+
+
+def _round_up(value: float) -> float:
+    """Return the next 1, 2 or 5 times a power of ten, at least 10."""
+    if value <= 10.0:
+        return 10.0
+    power = 10.0 ** np.floor(np.log10(value))
+    return float(next(power * lead for lead in (1.0, 2.0, 5.0, 10.0) if power * lead >= value))
+
+
+def _codes(blocks: NDArray[np.float32], low: float, high: float) -> NDArray[np.uint8]:
+    """Return one byte per block."""
+    share = (np.nan_to_num(blocks, nan=0.0) - low) / (high - low)
+    codes = np.clip(np.rint(FIRST + share * (LAST - FIRST)), FIRST, LAST).astype(np.uint8)
+    codes[blocks <= 0] = UNTOUCHED
+    codes[np.isnan(blocks)] = OUTSIDE
+    return codes
+
+
+def _png(codes: NDArray[np.uint8]) -> bytes:
+    """Return a greyscale PNG; the compression level is fixed, so the bytes are."""
+    target = io.BytesIO()
+    Image.fromarray(codes).save(target, "PNG", compress_level=6)
+    return target.getvalue()
