@@ -1,7 +1,7 @@
 """Values that people never have at hand: one table of what is used instead, and why.
 
-None of them has a published source: they are common practice. Each use is listed in the result as a Note; a farm
-replaces one in its farm.toml, table `defaults`, by the name given here.
+None of them has a published source: they are common practice. Each use is listed in the result as a Note; a
+farm replaces one in its farm.toml, table `defaults`, by the name given here.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ SOURCE = "common practice, no source"
 
 @dataclass(frozen=True)
 class Default:
-    """One default: its name in farm.toml, value in `unit`, permitted range (numbers), and why it is what it is."""
+    """One default: its name in farm.toml, value in `unit`, permitted range (numbers), and why."""
 
     key: str
     value: float | str

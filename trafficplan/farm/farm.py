@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from trafficplan.farm.field import FarmTrack, Field, Place, SoilPatch
 from trafficplan.farm.operation import Log, Operation, Scenario
+from trafficplan.farm.weather import Weather
 from trafficplan.machines.outfit import Outfit
+from trafficplan.machines.tyre_table import TyreTable
 from trafficplan.names import Note
 from trafficplan.soil.unit import SoilUnit
 
@@ -28,6 +30,9 @@ class Farm:
     aerial : path of an aerial image for the report's background, or None
     inputs : path relative to the farm folder -> sha256 of the file
     notes : assumptions, repairs and warnings of reading
+    weather : by day, or None
+    tyre_tables : the owner's tables by tyre size code
+    defaults : the farm's own replacements of farm/defaults.py, by key
     """
 
     key: str
@@ -48,3 +53,6 @@ class Farm:
     aerial: Path | None
     inputs: Mapping[str, str]
     notes: tuple[Note, ...]
+    weather: Weather | None = None
+    tyre_tables: Mapping[str, TyreTable] = field(default_factory=dict)
+    defaults: Mapping[str, float | str] = field(default_factory=dict)

@@ -35,8 +35,8 @@ def apply_scenario(farm: Farm, scenario: Scenario) -> tuple[Operation, ...]:
     """Return the operations of the farm with the scenario's changes laid over them, in their new order.
 
     Changes act one after the other on what the earlier ones left, but select by the operations as they are in
-    operations.csv. Another outfit brings its own capacity, width and pressures with it: the row's load, width and
-    pressures are dropped unless the change gives new ones.
+    operations.csv. Another outfit brings its own capacity, width and pressures with it: the row's load, width
+    and pressures are dropped unless the change gives new ones.
     """
     changed = []
     for original in farm.operations:
@@ -68,7 +68,7 @@ def _changed(farm: Farm, operation: Operation, change: Change) -> Operation:
 
 
 def next_tillage_depth(field: Field, operations: Sequence[Operation], after: Operation) -> float:
-    """Return the depth [m] of the next tillage in the field after an operation; where none follows, the field's own.
+    """Return the depth [m] of the next tillage in the field after an operation, else the field's own.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def next_tillage_depth(field: Field, operations: Sequence[Operation], after: Ope
 def tillage_depth(field: Field, operations: Iterable[Operation]) -> tuple[float, Note | None]:
     """Return the field's tillage depth [m], and the Note where it was not given (NaN).
 
-    Not given: the deepest tillage among the field's operations; 0 where there is none, so nothing is repairable.
+    Not given: the deepest tillage among the field's operations; 0 (nothing is repairable) where there is none.
     """
     if not math.isnan(field.tillage_depth_m):
         return field.tillage_depth_m, None

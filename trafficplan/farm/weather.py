@@ -1,0 +1,30 @@
+"""Weather of the farm by day, as plain data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True)
+class Weather:
+    """One value per day of `days`, in order; NaN where a value is not given.
+
+    Attributes
+    ----------
+    days : datetime64[D]
+    rain_mm, et0_mm : rain and reference evapotranspiration [mm]; where et0 is missing both temperatures are there
+    tmin_c, tmax_c : [degrees Celsius]
+    rh_pct, wind_m_s, sun_h : relative humidity [%], wind at 2 m [m/s], hours of sun
+    """
+
+    days: NDArray[np.datetime64]
+    rain_mm: NDArray[np.float64]
+    et0_mm: NDArray[np.float64]
+    tmin_c: NDArray[np.float64]
+    tmax_c: NDArray[np.float64]
+    rh_pct: NDArray[np.float64]
+    wind_m_s: NDArray[np.float64]
+    sun_h: NDArray[np.float64]

@@ -1,0 +1,162 @@
+"""The whole farm folder: every file read and checked, every problem told at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import rasterio
+from rasterio.errors import RasterioError
+
+from trafficplan.errors import InputError, Problem
+from trafficplan.farm.farm import Farm
+from trafficplan.farm.field import Field
+from trafficplan.farm.operation import Operation, Scenario
+from trafficplan.farm.season import tillage_depth
+from trafficplan.inputs.access import Access, hang_gateways, read_access
+from trafficplan.inputs.fields import Boundaries, read_fields
+from trafficplan.inputs.ledger import Ledger
+from trafficplan.inputs.operations import Known, read_operations
+from trafficplan.inputs.outfits import read_outfits
+from trafficplan.inputs.paths import inside
+from trafficplan.inputs.scenarios import read_scenarios
+from trafficplan.inputs.settings import Settings, read_settings
+from trafficplan.inputs.soils import Soils, read_soils
+from trafficplan.inputs.tracks import read_tracks, track_files
+from trafficplan.inputs.tramlines import read_tramlines
+from trafficplan.inputs.tyres import read_tyre_tables
+from trafficplan.inputs.weather import read_weather
+from trafficplan.machines.outfit import Outfit
+
+
+def read_farm(folder: Path) -> Farm:
+    """Read a farm folder (docs/farm-folder.md).
+
+    Raises
+    ------
+    InputError
+        With every problem that was found in all files, in the order of reading.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        found = "a file" if folder.exists() else "no such folder"
+        raise InputError(
+            Problem("not a farm folder", str(folder), found, "a folder with farm.toml", "check the path")
+        )
+    ledger = Ledger(folder.resolve())
+    settings = read_settings(ledger)
+    if settings is None:
+        raise InputError(ledger.problems)
+    boundaries = read_fields(ledger, settings)
+    outfits = read_outfits(ledger)
+    tyre_tables = read_tyre_tables(ledger, settings)
+    weather = read_weather(ledger, settings)
+    if boundaries is None:
+        raise InputError(ledger.problems)
+    access, soils, boundaries = _on_the_ground(ledger, settings, boundaries)
+    files = track_files(ledger, settings)
+    operations, scenarios = _work(ledger, settings, boundaries, outfits, files)
+    wanted = {one.drive.removeprefix("track:") for one in operations if one.drive.startswith("track:")}
+    logs = read_tracks(ledger, settings, boundaries, wanted)
+    aerial = _aerial(ledger, settings)
+    if ledger.problems:
+        raise InputError(ledger.problems)
+    fields = _with_tillage(ledger, boundaries.fields, operations)
+    _warn_of_season(ledger, settings, operations)
+    authority = boundaries.crs.to_authority()
+    return Farm(
+        key=folder.resolve().name, title=settings.title, season=_season(settings, operations), timezone=settings.timezone,
+        crs=":".join(authority) if authority else boundaries.crs.to_wkt(), units=settings.units, fields=fields,
+        soil_units=soils.units, soil_map=soils.patches, outfits={key: one for key, one in outfits.items() if one},
+        operations=operations, scenarios=scenarios, logs=logs, tracks=access.tracks, places=access.places, aerial=aerial,
+        inputs=dict(sorted(ledger.inputs.items())), notes=tuple(dict.fromkeys(ledger.notes)),
+        weather=weather, tyre_tables=tyre_tables, defaults=dict(ledger.defaults),
+    )  # fmt: skip
+
+
+def _on_the_ground(
+    ledger: Ledger, settings: Settings, boundaries: Boundaries
+) -> tuple[Access, Soils, Boundaries]:
+    """Read what lies on the fields, and return them with gateways and tramlines."""
+    access = read_access(ledger, settings, boundaries)
+    tramlines = read_tramlines(ledger, settings, boundaries)
+    soils = read_soils(ledger, settings, boundaries)
+    fields = {
+        key: replace(hang_gateways(ledger, field, access), tramlines=tramlines.get(key, ()))
+        for key, field in boundaries.fields.items()
+    }
+    return access, soils, replace(boundaries, fields=fields)
+
+
+def _work(
+    ledger: Ledger,
+    settings: Settings,
+    boundaries: Boundaries,
+    outfits: Mapping[str, Outfit | None],
+    files: tuple[str, ...],
+) -> tuple[tuple[Operation, ...], dict[str, Scenario]]:
+    before = ledger.count()
+    operations = read_operations(ledger, settings, Known(boundaries.fields, outfits, files))
+    complete = ledger.count() == before
+    scenarios = read_scenarios(ledger, settings, operations, boundaries.fields, outfits, complete=complete)
+    return operations, scenarios
+
+
+def _with_tillage(
+    ledger: Ledger, fields: Mapping[str, Field], operations: tuple[Operation, ...]
+) -> dict[str, Field]:
+    done = {}
+    for key, field in fields.items():
+        depth, note = tillage_depth(field, operations)
+        ledger.notes.extend([note] if note else [])
+        done[key] = replace(field, tillage_depth_m=depth)
+    return done
+
+
+def _season(settings: Settings, operations: tuple[Operation, ...]) -> int:
+    if settings.season is not None:
+        return settings.season
+    return operations[-1].day.year if operations else 0
+
+
+def _warn_of_season(ledger: Ledger, settings: Settings, operations: tuple[Operation, ...]) -> None:
+    season = _season(settings, operations)
+    if settings.season is None:
+        ledger.assumed(
+            "farm: season", str(season), "not given; the year of the last operation", "operations.csv"
+        )
+    stray = [one.key for one in operations if abs(one.day.year - season) > 1]
+    if stray:
+        ledger.warned(
+            f"operations {', '.join(stray[:12])}: date", f"not near season {season}", "check the year"
+        )
+
+
+def _aerial(ledger: Ledger, settings: Settings) -> Path | None:
+    """Return the path of the aerial image; it must be a GeoTIFF (a virtual raster could name any file)."""
+    name = settings.files.aerial
+    if name is None and not (ledger.folder / "aerial.tif").exists():
+        return None
+    path = inside(ledger, name or "aerial.tif", "farm.toml, files, aerial")
+    if path is None:
+        return None
+    try:
+        with rasterio.open(path, driver="GTiff") as image:
+            georeferenced = image.crs is not None
+    except RasterioError as error:
+        ledger.problem(
+            "the aerial image cannot be read", path.name, str(error)[:100], "a GeoTIFF", "save it as GeoTIFF"
+        )
+        return None
+    if not georeferenced:
+        ledger.problem(
+            "no coordinate system (CRS)",
+            path.name,
+            "none",
+            "a GeoTIFF with coordinates",
+            "save it again with its coordinate system",
+        )
+        return None
+    ledger.hash_file(path)
+    return path

@@ -1,0 +1,234 @@
+"""farm.toml: names, units, working CRS, file names, column mapping, defaults."""
+
+from __future__ import annotations
+
+import zoneinfo
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from pydantic import Field
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from trafficplan.farm.defaults import DEFAULTS
+from trafficplan.inputs.amounts import parse_moisture
+from trafficplan.inputs.known_columns import KNOWN
+from trafficplan.inputs.ledger import Ledger, listed, nearest
+from trafficplan.inputs.paths import inside
+from trafficplan.inputs.record import range_mend
+from trafficplan.inputs.toml_file import Table, checked_in_part, read_toml
+
+Names = str | list[str]
+
+
+class TrackColumn(Table):
+    """One column of a recorded track and its unit."""
+
+    column: str
+    unit: str = ""
+
+
+class TrackForm(Table):
+    """How a recorded track is written: our column -> the file's column and unit."""
+
+    time: TrackColumn | None = None
+    x: TrackColumn | None = None
+    y: TrackColumn | None = None
+    speed: TrackColumn | None = None
+    flow: TrackColumn | None = None
+    load: TrackColumn | None = None
+    step: TrackColumn | None = None
+    record: TrackColumn | None = None
+    crs: str = "EPSG:4326"
+    separator: Literal["tab", "comma", "semicolon"] | None = None
+
+
+class Files(Table):
+    """Other names of the farm's files."""
+
+    fields: Names | None = None
+    soil: Names | None = None
+    access: Names | None = None
+    tramlines: Names | None = None
+    horizons: str | None = None
+    operations: str | None = None
+    scenarios: str | None = None
+    weather: str | None = None
+    tyre_tables: str | None = None
+    aerial: str | None = None
+
+
+class Layers(Table):
+    """Layers inside GeoPackages, by our name; a list goes with a list of files."""
+
+    fields: Names | None = None
+    soil: Names | None = None
+    access: Names | None = None
+    tramlines: Names | None = None
+
+
+class Columns(Table):
+    """Our column -> the file's column, by file."""
+
+    fields: dict[str, str] = Field(default_factory=dict)
+    soil: dict[str, str] = Field(default_factory=dict)
+    access: dict[str, str] = Field(default_factory=dict)
+    tramlines: dict[str, str] = Field(default_factory=dict)
+    horizons: dict[str, str] = Field(default_factory=dict)
+    operations: dict[str, str] = Field(default_factory=dict)
+    weather: dict[str, str] = Field(default_factory=dict)
+    tyre_tables: dict[str, str] = Field(default_factory=dict)
+
+
+class FarmTable(Table):
+    """The whole of farm.toml."""
+
+    name: str = ""
+    season: int | None = Field(default=None, ge=1950, le=2200)
+    timezone: str = ""
+    units: Literal["metric", "us"] = "metric"
+    crs: str | None = None
+    files: Files = Files()
+    layers: Layers = Layers()
+    columns: Columns = Columns()
+    tracks: dict[str, TrackForm] = Field(default_factory=dict)
+    defaults: dict[str, float | str] = Field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """farm.toml as checked; `season` None: the year of the first operation."""
+
+    title: str
+    season: int | None
+    timezone: str
+    units: str
+    crs: CRS | None
+    files: Files
+    layers: Layers
+    columns: Columns
+    tracks: Mapping[str, TrackForm] = field(default_factory=dict)
+
+
+def read_settings(ledger: Ledger) -> Settings | None:
+    """Read farm.toml; wrong keys are recorded and left out, so that the other files can be checked too.
+
+    Returns None when the file is absent or not TOML: nothing can be said about the rest then.
+    """
+    path = inside(ledger, "farm.toml", "farm.toml")
+    data = read_toml(ledger, path) if path else None
+    if data is None:
+        return None
+    table = checked_in_part(ledger, FarmTable, data, "farm.toml")
+    if table is None:
+        return None
+    ledger.defaults = _defaults(ledger, table.defaults)
+    _mapped_columns_known(ledger, table.columns)
+    name = table.name or ledger.folder.resolve().name
+    if not table.name:
+        ledger.assumed("farm: name", name, "not given; the folder's name", "farm folder")
+    return Settings(
+        name, table.season, _timezone(ledger, table.timezone), table.units, _working_crs(ledger, table.crs),
+        table.files, table.layers, table.columns, table.tracks,
+    )  # fmt: skip
+
+
+def _timezone(ledger: Ledger, name: str) -> str:
+    if not name:
+        ledger.assumed("farm: timezone", "UTC", "not given; matters only for recorded tracks", "farm.toml")
+        return "UTC"
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        near = nearest(name, zoneinfo.available_timezones())
+        ledger.problem(
+            "unknown time zone",
+            "farm.toml, timezone",
+            name,
+            "a name such as Europe/Vilnius",
+            f"write {near}" if near else "write the region and city",
+        )
+        return "UTC"
+    return name
+
+
+def _working_crs(ledger: Ledger, text: str | None) -> CRS | None:
+    if text is None:
+        return None
+    try:
+        crs = CRS.from_user_input(text)
+    except CRSError:
+        ledger.problem(
+            "unknown coordinate system",
+            "farm.toml, crs",
+            text,
+            "a code such as EPSG:32635",
+            "look up the code, or remove the key",
+        )
+        return None
+    unit = crs.axis_info[0].unit_name if crs.axis_info else ""
+    if not crs.is_projected or unit != "metre":
+        ledger.problem(
+            "the working coordinate system is not in metres",
+            "farm.toml, crs",
+            f"{crs.name} ({unit})",
+            "a projected system in metres",
+            "name the local UTM zone, or remove the key: it is found then",
+        )
+        return None
+    return crs
+
+
+def _defaults(ledger: Ledger, given: Mapping[str, float | str]) -> dict[str, float | str]:
+    good: dict[str, float | str] = {}
+    for key, value in given.items():
+        place = f"farm.toml, defaults, {key}"
+        default = DEFAULTS.get(key)
+        if default is None:
+            near = nearest(key, DEFAULTS)
+            ledger.problem(
+                "unknown default",
+                place,
+                key,
+                f"one of {listed(DEFAULTS, 40)}",
+                f"write {near}" if near else "remove it",
+            )
+        elif isinstance(default.value, str):
+            if parse_moisture(ledger, str(value), place):
+                good[key] = str(value)
+        elif isinstance(value, str):
+            ledger.problem(
+                "not a number",
+                place,
+                value,
+                f"a number in {default.unit}",
+                "write the number without quotation marks",
+            )
+        elif not default.low <= value <= default.high:
+            needed = f"a number from {default.low:g} to {default.high:g} {default.unit}"
+            ledger.problem(
+                "number out of range",
+                place,
+                f"{value:g}",
+                needed,
+                range_mend(value, default.low, default.high, default.unit),
+            )
+        else:
+            good[key] = value
+    return good
+
+
+def _mapped_columns_known(ledger: Ledger, columns: Columns) -> None:
+    for kind, known in KNOWN.items():
+        mapping: Any = getattr(columns, kind)
+        for ours in [name for name in mapping if name not in known]:
+            near = nearest(ours, known)
+            ledger.problem(
+                "unknown column name of ours",
+                f"farm.toml, columns.{kind}",
+                ours,
+                f"one of {listed(known, 40)}",
+                f"write {near}" if near else "remove it",
+            )
+            del mapping[ours]

@@ -1,0 +1,194 @@
+"""CSV and other delimited tables: text cells with row numbers, columns found by name."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from trafficplan.inputs.ledger import Ledger, listed, nearest
+from trafficplan.inputs.record import Record
+
+
+def read_text(ledger: Ledger, path: Path) -> str | None:
+    """Return the text of a file: UTF-8, else Windows western (cp1252) with a note."""
+    name = path.relative_to(ledger.folder).as_posix()
+    ledger.hash_file(path)
+    raw = path.read_bytes()
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in raw[:4096]:
+        ledger.problem(
+            "not a text file in UTF-8",
+            name,
+            "UTF-16 or a binary file",
+            "comma-separated text in UTF-8",
+            "save it as CSV UTF-8 from the spreadsheet program",
+        )
+        return None
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        ledger.assumed(
+            f"{name}: character set",
+            "Windows western (cp1252)",
+            "the file is not UTF-8; check names with accents",
+            "guess",
+        )
+        return raw.decode("cp1252", errors="replace")
+
+
+def read_table(
+    ledger: Ledger,
+    path: Path,
+    known: Sequence[str],
+    needed: Sequence[str],
+    columns: Mapping[str, str] | None = None,
+) -> list[Record]:
+    """Read a comma-separated table whose first row names the columns.
+
+    Parameters
+    ----------
+    known, needed : our column names; needed ones must be there
+    columns : our name -> the file's column, from farm.toml
+
+    Returns
+    -------
+    One Record per row that is not empty, keyed by our names; `where` holds the row number (header = row 1).
+    """
+    name = path.relative_to(ledger.folder).as_posix()
+    text = read_text(ledger, path)
+    if text is None:
+        return []
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    if not first:
+        ledger.problem(
+            "the file is empty",
+            name,
+            "nothing",
+            f"a header row: {', '.join(needed)}",
+            "add the header and the rows",
+        )
+        return []
+    if not _comma_separated(ledger, name, first):
+        return []
+    rows = list(_rows(ledger, name, text))
+    if not rows:
+        return []
+    places = match_columns(ledger, name, [cell.strip() for cell in rows[0][1]], known, needed, columns or {})
+    if places is None:
+        return []
+    records = []
+    for number, cells in rows[1:]:
+        if len(cells) != len(rows[0][1]):
+            _ragged(ledger, f"{name}, row {number}", len(cells), len(rows[0][1]))
+            continue
+        values = {ours: cells[index].strip() for ours, index in places.items()}
+        records.append(Record(ledger, f"{name}, row {number}", {**values, "_row": number}))
+    return records
+
+
+def _comma_separated(ledger: Ledger, name: str, header: str) -> bool:
+    for mark, word in ((";", "semicolons"), ("\t", "tabs")):
+        if header.count(mark) > header.count(","):
+            ledger.problem(
+                f"columns are separated by {word}",
+                f"{name}, row 1",
+                header[:80],
+                "commas between columns and a decimal point in numbers",
+                f"save it again with commas (CSV UTF-8): replace {word} by commas, and decimal commas by points first",
+            )
+            return False
+    return True
+
+
+def _rows(ledger: Ledger, name: str, text: str) -> list[tuple[int, list[str]]]:
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    rows: list[tuple[int, list[str]]] = []
+    try:
+        start = 1
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                rows.append((start, cells))
+            start = reader.line_num + 1
+    except csv.Error as error:
+        ledger.problem(
+            "the table cannot be read",
+            f"{name}, row {reader.line_num}",
+            str(error),
+            "rows of cells separated by commas",
+            "look for a quotation mark without its partner in or before this row",
+        )
+        return []
+    return rows
+
+
+def _ragged(ledger: Ledger, where: str, found: int, needed: int) -> None:
+    mend = (
+        "look for a decimal comma or a comma in a name: write a point, or put the name in quotation marks"
+        if found > needed
+        else "add the missing commas"
+    )
+    ledger.problem("the row does not fit the header", where, f"{found} cells", f"{needed} cells", mend)
+
+
+def match_columns(
+    ledger: Ledger,
+    name: str,
+    header: Sequence[str],
+    known: Sequence[str],
+    needed: Sequence[str],
+    columns: Mapping[str, str],
+    shorten: int | None = None,
+) -> dict[str, int] | None:
+    """Find our columns in a header; capitals do not matter.
+
+    Parameters
+    ----------
+    shorten : length to which the format cuts names (10 in a Shapefile), or None
+
+    Returns
+    -------
+    Our name -> position, or None when a needed column is missing. A stray column that looks like one of ours that is
+    absent is refused (it would be ignored without a word); others are left alone.
+    """
+    positions: dict[str, int] = {}
+    for index, column in enumerate(header):
+        if column.lower() in positions:
+            ledger.problem(
+                "a column comes twice",
+                name,
+                column,
+                "each column once",
+                f"rename or remove one of the columns {column}",
+            )
+            return None
+        positions[column.lower()] = index
+    found: dict[str, int] = {}
+    before = ledger.count()
+    for ours in known:
+        wanted = columns.get(ours, ours)
+        place = positions.get(wanted.lower())
+        if place is None and shorten:
+            place = positions.get(wanted[:shorten].lower())
+        if place is not None:
+            found[ours] = place
+        elif ours in needed or ours in columns:
+            near = nearest(wanted, header)
+            mend = (
+                f"rename {near} to {wanted}, or say in farm.toml which column it is"
+                if near
+                else f"add the column {wanted}"
+            )
+            ledger.problem("a column is missing", name, f"columns {listed(header)}", f"column {wanted}", mend)
+    absent = [ours for ours in known if ours not in found]
+    for index, column in enumerate(header):
+        near = nearest(column, absent, cutoff=0.8)
+        if index not in found.values() and near and near not in needed:
+            ledger.problem(
+                "an unknown column that looks like a known one",
+                name,
+                column,
+                f"{near}, or a name that is not close to it",
+                f"rename it to {near}, or remove it",
+            )
+    return found if ledger.count() == before else None

@@ -1,0 +1,81 @@
+"""weather.csv: rain and evaporation by day."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+
+from trafficplan.farm.weather import Weather
+from trafficplan.inputs.known_columns import KNOWN
+from trafficplan.inputs.ledger import Ledger
+from trafficplan.inputs.paths import inside
+from trafficplan.inputs.record import Record
+from trafficplan.inputs.settings import Settings
+from trafficplan.inputs.table import read_table
+
+#: Column -> least and highest believed value, unit.
+RANGES: dict[str, tuple[float, float, str]] = {
+    "rain_mm": (0, 500, "mm"), "et0_mm": (0, 20, "mm"), "tmin_c": (-60, 50, "C"), "tmax_c": (-60, 60, "C"),
+    "rh_pct": (1, 100, "%"), "wind_m_s": (0, 60, "m/s"), "sun_h": (0, 24, "h"),
+}  # fmt: skip
+
+
+def read_weather(ledger: Ledger, settings: Settings) -> Weather | None:
+    """Return the weather by day, or None where the farm has none."""
+    named = settings.files.weather
+    if named is None and not (ledger.folder / "weather.csv").exists():
+        return None
+    path = inside(ledger, named or "weather.csv", "farm.toml, files, weather")
+    if path is None:
+        return None
+    before = ledger.count()
+    rows = read_table(ledger, path, KNOWN["weather"], ("date", "rain_mm"), settings.columns.weather)
+    days: list[dt.date] = []
+    values: dict[str, list[float]] = {column: [] for column in RANGES}
+    for record in rows:
+        day = record.date("date", required=True)
+        if day is None:
+            continue
+        if days and day <= days[-1]:
+            record.problem(
+                "date",
+                "a day out of order",
+                str(day),
+                f"a day after {days[-1]}",
+                "sort the rows by date, each day once",
+            )
+        days.append(day)
+        for column, (low, high, unit) in RANGES.items():
+            number = record.number(column, low, high, unit, required=column == "rain_mm")
+            values[column].append(np.nan if number is None else number)
+        _evaporation(record)
+    if ledger.count() > before or not days:
+        return None
+    missing = (days[-1] - days[0]).days + 1 - len(days)
+    if missing:
+        ledger.warned("weather: days missing", f"{missing} of {missing + len(days)}", "the series has holes")
+    columns = {column: np.array(series) for column, series in values.items()}
+    return Weather(
+        np.array(days, dtype="datetime64[D]"), columns["rain_mm"], columns["et0_mm"], columns["tmin_c"], columns["tmax_c"],
+        columns["rh_pct"], columns["wind_m_s"], columns["sun_h"],
+    )  # fmt: skip
+
+
+def _evaporation(record: Record) -> None:
+    if record.has("et0_mm"):
+        return
+    if not (record.has("tmin_c") and record.has("tmax_c")):
+        record.problem(
+            "et0_mm", "no evaporation", "nothing", "et0_mm, or tmin_c and tmax_c", "fill in one or the other"
+        )
+        return
+    low, high = record.number("tmin_c", -60, 50, "C"), record.number("tmax_c", -60, 60, "C")
+    if low is not None and high is not None and low > high:
+        record.problem(
+            "tmin_c",
+            "the coldest is warmer than the warmest",
+            f"{low:g} and {high:g} C",
+            "tmin_c at most tmax_c",
+            "swap the two",
+        )
