@@ -127,7 +127,7 @@ def read_fixes(log: Path) -> tuple[NDArray[np.float64], NDArray[np.float64], NDA
 def in_work(x: NDArray[np.float64], y: NDArray[np.float64], flow: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return for each step between two fixes whether the header was harvesting on it.
 
-    A longer step counts too where it runs straight on with the steps before and after it: there records are missing.
+    A longer step counts too where it runs straight on with its neighbours: there records are missing.
     """
     step = np.hypot(np.diff(x), np.diff(y))
     along = np.column_stack([np.diff(x), np.diff(y)]) / np.maximum(step, 1e-9)[:, None]

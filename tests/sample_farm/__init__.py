@@ -1,0 +1,1 @@
+"""The invented sample farm, Ostara Flats: its ground, soils, machines, season and weather."""
