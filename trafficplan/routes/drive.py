@@ -288,14 +288,39 @@ def _bout(planning: Planning, part: PartWork, bout: Bout, before: NDArray[np.flo
     if min(ends) > _far(planning) or min(costs) >= 1000.0:
         costs = ends
     lines = forward if costs[0] <= costs[1] else backward
-    for xy in lines:
-        _approach(planning, part, xy)
+    for number, xy in enumerate(lines):
+        if number == 0 or not _past_obstacle(planning, part, xy):
+            _approach(planning, part, xy)
         side = 0
         if before is not None and planning.operation.runs_at_depth_m > 0.0:
             along, to = xy[-1] - xy[0], before - xy[0]
             side = 1 if along[0] * to[1] - along[1] * to[0] > 0.0 else -1
         _work(planning, part, xy, side, swath=True)
     return np.asarray((lines[0][0] + lines[-1][-1]) / 2.0)
+
+
+def _past_obstacle(planning: Planning, part: PartWork, xy: NDArray[np.float64]) -> bool:
+    """Append a pose beside the obstacle between the last swath and the next, if the outfit can swing past there."""
+    here, radius = planning.runs[-1].xy, planning.outfit.radius_m
+    gap = LineString([here[-1], xy[0]])
+    length = gap.length
+    along = (xy[1] - xy[0]) / np.hypot(*(xy[1] - xy[0]))
+    options = []
+    for lines in part.holes:
+        if not closed(lines[0]) or not Polygon(lines[0]).intersects(gap):
+            continue
+        to = lines[0] - here[-1]
+        beside = along[0] * to[:, 1] - along[1] * to[:, 0]
+        for lateral in (beside.max(), beside.min()):
+            middle = here[-1] + along * length / 2.0 + lateral * np.array([-along[1], along[0]])
+            step = np.array([middle - along, middle + along])
+            cost = _turn_cost(here, step, radius, part.ground) + _turn_cost(step, xy, radius, part.ground)
+            options.append((cost, lateral, step))
+    best = min(options, key=lambda o: o[:2]) if options else None
+    if best is None or best[0] >= 1000.0:
+        return False
+    _add(planning, best[2], TURN, part.ground)
+    return True
 
 
 def _approach(planning: Planning, part: PartWork, xy: NDArray[np.float64]) -> None:
@@ -351,7 +376,7 @@ def _trip(
     """
     ways = part.ways
     if swath:
-        _add(planning, rest, HAUL, part.ground, way=True)
+        _add(planning, rest, HAUL, part.ground)
     out = nearest_node(ways, planning.here)
     _ways(planning, part, (out, 0), HAUL)
     at_gate = planning.operation.change == "fills" and all(v.kind != "drawn" for v in planning.outfit.vehicles)
