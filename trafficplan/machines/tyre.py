@@ -63,8 +63,8 @@ def tyre_from_code(code: str, where: str = "tyre") -> Tyre:
     Parameters
     ----------
     code : metric (width mm / aspect %, rim inch), inch (width, rim), inch with aspect, low section (L), or
-        flotation (diameter x width - rim, inch); IF, VF or LT in front and load index, ply rating and the like
-        behind are allowed
+        flotation (diameter x width - rim, inch); IF, VF or LT in front and load index, ply rating and the
+        like behind are allowed
     where : file and key, for the message
 
     Raises

@@ -30,6 +30,28 @@ def moisture_word(tension_pa: float) -> str:
     return "moulds" if tension_pa <= WORD_LIMITS[1] else "crumbles"
 
 
+def least_tension_bfe_1997(mass_kg: float, contact_pa: float, clay: float = 0.0) -> float:
+    """Return the least soil water tension at 35 cm [Pa] at which a machine may drive, by Swiss
+    soil-protection practice.
+
+    Tension [kPa] = mass [t] x mean contact pressure [kg/cm2] x 1.25, never below 10 kPa; with more than 30
+    % clay 10 kPa more and at least 20 kPa. After more than 10 mm of rain in 24 h no reading counts.
+
+    Parameters
+    ----------
+    mass_kg : whole machine [kg]
+    contact_pa : mean contact pressure [Pa]
+    clay : mass fraction, 0..1
+
+    Notes
+    -----
+    Swiss pipeline guidelines (BFE 1997), soil-protection leaflets of the cantons Lucerne and Zurich. Made
+    for tracked construction machines: a stop-or-go overlay, not stress science.
+    """
+    rule = 1.25e3 * (mass_kg / 1e3) * (contact_pa / 98_066.5)
+    return max(rule + 10e3, 20e3) if clay > 0.30 else max(rule, WORD_LIMITS[0])
+
+
 def tensions_from_text(text: str, where: str = "moisture") -> tuple[float, float]:
     """Return the tension of the top and the deep layer [Pa] from what a person wrote.
 
