@@ -45,8 +45,7 @@ def _loaded(load_n: ArrayLike, pressure_pa: ArrayLike) -> tuple[Floats, Floats]:
     return np.maximum(load, 0.0), pressure
 
 
-def area_pressure_only(tyre: Tyre, load_n: ArrayLike, pressure_pa: ArrayLike) -> Floats:  # noqa: ARG001 one
-form for all models
+def area_pressure_only(tyre: Tyre, load_n: ArrayLike, pressure_pa: ArrayLike) -> Floats:  # noqa: ARG001
     """Return load over inflation pressure [m2]: a membrane without stiffness.
 
     Near the measured area at the recommended pressure on hard ground (Arvidsson & Keller 2007); far too
