@@ -145,11 +145,7 @@ def _gateway(ledger: Ledger, feature: Feature, fields: Mapping[str, Field]) -> G
             f"gateway {key}: place", f"moved {gap:.1f} m", f"it lay off the boundary of field {field.key}"
         )
     if gap > 0:
-        point = (
-            edge.interpolate(edge.project(point))
-            if isinstance(edge, LineString)
-            else Point(shapely.shortest_line(edge, point).coords[0])
-        )
+        point = Point(shapely.shortest_line(edge, point).coords[0])
     width = record.number("width_m", 1, 100, "m")
     if width is None:
         width = defaults.number("gateway_width_m", ledger.defaults)

@@ -66,13 +66,28 @@ def read_farm(folder: Path) -> Farm:
     _warn_of_season(ledger, settings, operations)
     authority = boundaries.crs.to_authority()
     return Farm(
-        key=folder.resolve().name, title=settings.title, season=_season(settings, operations), timezone=settings.timezone,
-        crs=":".join(authority) if authority else boundaries.crs.to_wkt(), units=settings.units, fields=fields,
-        soil_units=soils.units, soil_map=soils.patches, outfits={key: one for key, one in outfits.items() if one},
-        operations=operations, scenarios=scenarios, logs=logs, tracks=access.tracks, places=access.places, aerial=aerial,
-        inputs=dict(sorted(ledger.inputs.items())), notes=tuple(dict.fromkeys(ledger.notes)),
-        weather=weather, tyre_tables=tyre_tables, defaults=dict(ledger.defaults),
-    )  # fmt: skip
+        key=folder.resolve().name,
+        title=settings.title,
+        season=_season(settings, operations),
+        timezone=settings.timezone,
+        crs=":".join(authority) if authority else boundaries.crs.to_wkt(),
+        units=settings.units,
+        fields=fields,
+        soil_units=soils.units,
+        soil_map=soils.patches,
+        outfits={key: one for key, one in outfits.items() if one},
+        operations=operations,
+        scenarios=scenarios,
+        logs=logs,
+        tracks=access.tracks,
+        places=access.places,
+        aerial=aerial,
+        inputs=dict(sorted(ledger.inputs.items())),
+        notes=tuple(dict.fromkeys(ledger.notes)),
+        weather=weather,
+        tyre_tables=tyre_tables,
+        defaults=dict(ledger.defaults),
+    )
 
 
 def _on_the_ground(

@@ -147,12 +147,19 @@ def _horizon(
     if record.ledger.count() > before or texture is None:
         return None
     return Horizon(
-        top, bottom, texture, sand, silt, clay, organic,
+        top,
+        bottom,
+        texture,
+        sand,
+        silt,
+        clay,
+        organic,
         None if density is None else density * 1e3,
         None if stones is None else stones / 100,
         None if strength is None else strength * 1e3,
-        int(cores or 0), state,
-    )  # fmt: skip
+        int(cores or 0),
+        state,
+    )
 
 
 def _fractions(record: Record) -> tuple[float | None, float | None, float | None]:

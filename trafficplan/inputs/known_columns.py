@@ -3,8 +3,17 @@
 from __future__ import annotations
 
 HORIZON = (
-    "texture", "sand_pct", "silt_pct", "clay_pct", "organic_pct", "density_g_cm3", "stones_pct", "strength_kpa", "cores", "swelling",
-)  # fmt: skip
+    "texture",
+    "sand_pct",
+    "silt_pct",
+    "clay_pct",
+    "organic_pct",
+    "density_g_cm3",
+    "stones_pct",
+    "strength_kpa",
+    "cores",
+    "swelling",
+)
 
 KNOWN: dict[str, tuple[str, ...]] = {
     "fields": ("field", "crop", "tillage_depth_m", "headland_width_m"),
@@ -13,9 +22,28 @@ KNOWN: dict[str, tuple[str, ...]] = {
     "tramlines": ("field", "width_m"),
     "horizons": ("unit", "top_m", "bottom_m", "state", *HORIZON),
     "operations": (
-        "id", "date", "start_time", "field", "job", "outfit", "rate", "load", "change", "pressure", "drive", "heading_deg",
-        "gateway", "width_m", "till_depth_m", "runs_at_depth_m", "moisture", "surface", "earliest", "latest", "fixed_because",
+        "id",
+        "date",
+        "start_time",
+        "field",
+        "job",
+        "outfit",
+        "rate",
+        "load",
+        "change",
+        "pressure",
+        "drive",
+        "heading_deg",
+        "gateway",
+        "width_m",
+        "till_depth_m",
+        "runs_at_depth_m",
+        "moisture",
+        "surface",
+        "earliest",
+        "latest",
+        "fixed_because",
     ),
     "weather": ("date", "rain_mm", "et0_mm", "tmin_c", "tmax_c", "rh_pct", "wind_m_s", "sun_h"),
     "tyre_tables": ("tyre", "load_kg", "speed_km_h", "pressure_bar"),
-}  # fmt: skip
+}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -72,22 +73,9 @@ def _operation(record: Record, known: Known) -> Operation | None:
     axles = [axle.key for axle in outfit.axles()] if outfit else None
     pressure = record.text("pressure")
     moisture = record.text("moisture") or str(ledger.defaults.get("moisture", ""))
-    result = dict(
-        start=record.time("start_time"),
-        rate_kg_m2=rate,
-        load_kg=_load(record, job, outfit),
-        change=_change(record, rate),
-        pressures_pa=parse_pressures(ledger, pressure, record.place("pressure"), axles) if pressure else {},
-        drive=_drive(record, known, field),
-        heading_deg=record.number("heading_deg", 0, 360, "degrees"),
-        gateway=_gateway(record, known.fields.get(field)),
-        width_m=record.number("width_m", 0.3, 60, "m"),
-        till_depth_m=record.number("till_depth_m", 0, 1.2, "m") or 0.0,
-        runs_at_depth_m=record.number("runs_at_depth_m", 0, 0.6, "m") or 0.0,
-        moisture=parse_moisture(ledger, moisture, record.place("moisture")) if moisture else None,
-        surface=record.choice("surface", SURFACES),
-        fixed_because=record.text("fixed_because"),
-    )
+    pressures = parse_pressures(ledger, pressure, record.place("pressure"), axles) if pressure else {}
+    given_moisture = parse_moisture(ledger, moisture, record.place("moisture")) if moisture else None
+    till, runs = record.number("till_depth_m", 0, 1.2, "m"), record.number("runs_at_depth_m", 0, 0.6, "m")
     earliest, latest = record.date("earliest"), record.date("latest")
     if day and ((earliest and earliest > day) or (latest and latest < day)):
         record.problem(
@@ -97,20 +85,31 @@ def _operation(record: Record, known: Known) -> Operation | None:
             f"{earliest or '...'} to {latest or '...'}",
             "correct one of the three dates",
         )
-    if ledger.count() > before or day is None:
-        return None
-    row = record.values["_row"]
-    return Operation(
-        key,
-        int(str(row)),
-        day,
+    operation = Operation(
+        key=key,
+        row=int(str(record.values["_row"])),
+        day=day or dt.date.min,
+        start=record.time("start_time"),
         field=field,
         job=job,
         outfit=outfit_key,
+        rate_kg_m2=rate,
+        load_kg=_load(record, job, outfit),
+        change=_change(record, rate),
+        pressures_pa=pressures,
+        drive=_drive(record, known, field),
+        heading_deg=record.number("heading_deg", 0, 360, "degrees"),
+        gateway=_gateway(record, known.fields.get(field)),
+        width_m=record.number("width_m", 0.3, 60, "m"),
+        till_depth_m=till or 0.0,
+        runs_at_depth_m=runs or 0.0,
+        moisture=given_moisture,
+        surface=record.choice("surface", SURFACES),
         earliest=earliest,
         latest=latest,
-        **result,
-    )  # type: ignore[arg-type]
+        fixed_because=record.text("fixed_because"),
+    )
+    return operation if ledger.count() == before else None
 
 
 def known_name(record: Record, column: str, known: Mapping[str, object]) -> str:
@@ -209,7 +208,8 @@ def _load(record: Record, job: str, outfit: Outfit | None) -> float | None:
 
 def _change(record: Record, rate: float | None) -> Literal["empties", "fills", "constant"]:
     word = record.choice("change", CHANGES)
-    if word in ("empties", "fills") and rate is None and not record.has("rate"):
+    recorded = record.text("drive") not in ("", "tramlines", "swaths")  # a log may carry flow or load itself
+    if word in ("empties", "fills") and rate is None and not record.has("rate") and not recorded:
         record.problem(
             "rate",
             "a job that empties or fills needs its rate",

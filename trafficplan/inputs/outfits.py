@@ -131,11 +131,19 @@ def _read_outfit(ledger: Ledger, path: Path) -> Outfit | None:
     if ledger.count() > before:
         return None
     return Outfit(
-        key=path.stem, title=table.title or path.stem, vehicles=tuple(vehicles), capacity_kg=table.capacity_t * TONNE,
-        density_kg_m3=None if table.density_t_m3 is None else table.density_t_m3 * 1e3, width_m=table.width_m,
-        radius_m=speeds["radius_m"], empties=table.empties, field_m_s=speeds["field_km_h"] * KM_H,
-        track_m_s=speeds["track_km_h"] * KM_H, antenna_behind_m=speeds["antenna_behind_m"], notes=tuple(notes),
-    )  # fmt: skip
+        key=path.stem,
+        title=table.title or path.stem,
+        vehicles=tuple(vehicles),
+        capacity_kg=table.capacity_t * TONNE,
+        density_kg_m3=None if table.density_t_m3 is None else table.density_t_m3 * 1e3,
+        width_m=table.width_m,
+        radius_m=speeds["radius_m"],
+        empties=table.empties,
+        field_m_s=speeds["field_km_h"] * KM_H,
+        track_m_s=speeds["track_km_h"] * KM_H,
+        antenna_behind_m=speeds["antenna_behind_m"],
+        notes=tuple(notes),
+    )
 
 
 def _given(value: float | None, key: str, what: str, ledger: Ledger, notes: list[Note]) -> float:
@@ -205,14 +213,21 @@ def _axle(
         return None
     minutes = 0.0 if table.adjust == "none" else _given(table.adjust_min, "adjust_min", what, ledger, notes)
     return Axle(
-        key=table.name, behind_m=table.behind_m, wheels=_wheels(ledger, table, tyre, what, notes),
-        empty_n=table.empty_t * TONNE * GRAVITY, full_n=full * TONNE * GRAVITY,
-        field_pa=pressures[0], track_pa=pressures[1], adjust=table.adjust, adjust_min=minutes,
+        key=table.name,
+        behind_m=table.behind_m,
+        wheels=_wheels(ledger, table, tyre, what, notes),
+        empty_n=table.empty_t * TONNE * GRAVITY,
+        full_n=full * TONNE * GRAVITY,
+        field_pa=pressures[0],
+        track_pa=pressures[1],
+        adjust=table.adjust,
+        adjust_min=minutes,
         least_field_pa=None if table.least_field_bar is None else table.least_field_bar * BAR,
         least_track_pa=None if table.least_track_bar is None else table.least_track_bar * BAR,
         plated_n=None if table.plated_t is None else table.plated_t * TONNE * GRAVITY,
-        steering=table.steering, offset_m=table.offset_m,
-    )  # fmt: skip
+        steering=table.steering,
+        offset_m=table.offset_m,
+    )
 
 
 def _tyre(ledger: Ledger, table: AxleTable, where: str, what: str, notes: list[Note]) -> Tyre | None:

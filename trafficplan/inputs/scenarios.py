@@ -167,9 +167,18 @@ def _change(ledger: Ledger, table: ChangeTable, where: str) -> Change:
             "add one of them, or remove the change",
         )
     return Change(
-        tuple(table.operations), tuple(table.jobs), tuple(table.outfits), tuple(table.fields),
-        None if table.load_t is None else table.load_t * 1e3, table.load_factor, pressures, moisture, day, table.gateway, table.outfit,
-    )  # fmt: skip
+        tuple(table.operations),
+        tuple(table.jobs),
+        tuple(table.outfits),
+        tuple(table.fields),
+        None if table.load_t is None else table.load_t * 1e3,
+        table.load_factor,
+        pressures,
+        moisture,
+        day,
+        table.gateway,
+        table.outfit,
+    )
 
 
 def _day(ledger: Ledger, value: dt.date | str | None, where: str) -> dt.date | None:

@@ -129,9 +129,16 @@ def read_settings(ledger: Ledger) -> Settings | None:
     if not table.name:
         ledger.assumed("farm: name", name, "not given; the folder's name", "farm folder")
     return Settings(
-        name, table.season, _timezone(ledger, table.timezone), table.units, _working_crs(ledger, table.crs),
-        table.files, table.layers, table.columns, table.tracks,
-    )  # fmt: skip
+        name,
+        table.season,
+        _timezone(ledger, table.timezone),
+        table.units,
+        _working_crs(ledger, table.crs),
+        table.files,
+        table.layers,
+        table.columns,
+        table.tracks,
+    )
 
 
 def _timezone(ledger: Ledger, name: str) -> str:

@@ -66,7 +66,7 @@ def checked_in_part(ledger: Ledger, model: type[Model], data: Mapping[str, Any],
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        rest = {key: value for key, value in data.items()}
+        rest = dict(data)
         for detail in error.errors():
             _explain(ledger, model, detail, where)
             rest.pop(str(detail["loc"][0]), None)
@@ -144,8 +144,14 @@ def _path(loc: tuple[int | str, ...]) -> str:
 
 def _unit_of(key: str) -> str:
     for ending, unit in (
-        ("_km_h", "km/h"), ("t_m3", "t/m3"), ("_m", "m"), ("_t", "t"), ("_bar", "bar"), ("_min", "min"), ("_deg", "degrees"),
-    ):  # fmt: skip
+        ("_km_h", "km/h"),
+        ("t_m3", "t/m3"),
+        ("_m", "m"),
+        ("_t", "t"),
+        ("_bar", "bar"),
+        ("_min", "min"),
+        ("_deg", "degrees"),
+    ):
         if key.endswith(ending):
             return unit
     return ""

@@ -308,9 +308,17 @@ def _log(
     time = kept.get("time", np.full(int(here.sum()), np.nan))
     notes.extend(quality_notes(where, time, np.asarray(x), np.asarray(y)))
     return Log(
-        key, time, np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64),
-        kept.get("speed"), kept.get("flow"), kept.get("load"), kept.get("step"), kept.get("record"), tuple(notes),
-    )  # fmt: skip
+        key,
+        time,
+        np.asarray(x, dtype=np.float64),
+        np.asarray(y, dtype=np.float64),
+        kept.get("speed"),
+        kept.get("flow"),
+        kept.get("load"),
+        kept.get("step"),
+        kept.get("record"),
+        tuple(notes),
+    )
 
 
 def _comes_near(

@@ -16,9 +16,14 @@ from trafficplan.inputs.table import read_table
 
 #: Column -> least and highest believed value, unit.
 RANGES: dict[str, tuple[float, float, str]] = {
-    "rain_mm": (0, 500, "mm"), "et0_mm": (0, 20, "mm"), "tmin_c": (-60, 50, "C"), "tmax_c": (-60, 60, "C"),
-    "rh_pct": (1, 100, "%"), "wind_m_s": (0, 60, "m/s"), "sun_h": (0, 24, "h"),
-}  # fmt: skip
+    "rain_mm": (0, 500, "mm"),
+    "et0_mm": (0, 20, "mm"),
+    "tmin_c": (-60, 50, "C"),
+    "tmax_c": (-60, 60, "C"),
+    "rh_pct": (1, 100, "%"),
+    "wind_m_s": (0, 60, "m/s"),
+    "sun_h": (0, 24, "h"),
+}
 
 
 def read_weather(ledger: Ledger, settings: Settings) -> Weather | None:
@@ -57,9 +62,15 @@ def read_weather(ledger: Ledger, settings: Settings) -> Weather | None:
         ledger.warned("weather: days missing", f"{missing} of {missing + len(days)}", "the series has holes")
     columns = {column: np.array(series) for column, series in values.items()}
     return Weather(
-        np.array(days, dtype="datetime64[D]"), columns["rain_mm"], columns["et0_mm"], columns["tmin_c"], columns["tmax_c"],
-        columns["rh_pct"], columns["wind_m_s"], columns["sun_h"],
-    )  # fmt: skip
+        np.array(days, dtype="datetime64[D]"),
+        columns["rain_mm"],
+        columns["et0_mm"],
+        columns["tmin_c"],
+        columns["tmax_c"],
+        columns["rh_pct"],
+        columns["wind_m_s"],
+        columns["sun_h"],
+    )
 
 
 def _evaporation(record: Record) -> None:
