@@ -15,10 +15,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from pyproj import Transformer
+from sample_farm import ground, machines, season, soils, weather
 from shapely.affinity import rotate, translate
 from shapely.geometry.base import BaseGeometry
-
-from sample_farm import ground, machines, season, soils, weather
 
 CRS = "EPSG:32635"
 EAST_M, NORTH_M = 367_900.0, 6_131_300.0  # where the drawing's origin lies in the working CRS

@@ -15,6 +15,8 @@ import pytest
 import shapely
 from pyproj import Transformer
 
+from trafficplan.inputs.farm import read_farm
+
 SAMPLE = Path(__file__).parents[1] / "sample_fields" / "ostara_flats"
 WRITTEN = sorted(
     str(path.relative_to(SAMPLE)) for path in SAMPLE.rglob("*") if path.is_file() and path.name != "map.png"
@@ -179,3 +181,10 @@ def test_every_field_has_work_and_spreading_stays_off_wet_days() -> None:
         assert sum(row["field"] == feature["properties"]["field"] for row in operations) >= 3
     assert all(rain[row["date"]] < 1.0 for row in operations)
     assert [row["date"] for row in operations] == sorted(row["date"] for row in operations)
+
+
+def test_the_reader_takes_the_farm_without_a_warning() -> None:
+    farm = read_farm(SAMPLE)
+    assert (len(farm.fields), len(farm.operations), len(farm.outfits)) == (8, 40, 8)
+    assert list(farm.scenarios) == ["base", "lower_pressure", "lighter_loads", "other_gates", "wait_for_dry"]
+    assert [note for note in farm.notes if note.kind != "assumed"] == []

@@ -100,7 +100,7 @@ LANES: dict[str, tuple[LineString, str, float | None]] = {
     "Main Lane": (MAIN_LANE, "gravel", None),
     "West Lane": (WEST_LANE, "earth", None),
     "East Lane": (EAST_LANE, "gravel", None),
-    "River Lane": (RIVER_LANE, "grass", 20.0),
+    "River Lane": (RIVER_LANE, "grass", 30.0),
 }
 
 #: Kind, name, greatest mass [t] or None, shape of whatever else lies on the map.
