@@ -19,14 +19,15 @@ from trafficplan.farm import defaults, season
 from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field
 from trafficplan.farm.grid import Grid
-from trafficplan.farm.ground import Ground, as_area, corridor, lay_ground
+from trafficplan.farm.ground import Ground, corridor, lay_ground
 from trafficplan.farm.operation import Operation, Scenario
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import DEPTHS, ENTRY, EXIT, HAUL, ROAD, Note
 from trafficplan.routes.build import passes_of
-from trafficplan.routes.drive import headland_width, plan_drive
+from trafficplan.routes.drive import plan_drive
 from trafficplan.routes.logs import drive_from_log
 from trafficplan.routes.passes import Drive, Pass
+from trafficplan.routes.swaths import headland_width
 from trafficplan.soil.day import soil_day
 from trafficplan.soil.unit import SoilDay
 from trafficplan.traffic.layers import OperationEvents, SeasonLayers
@@ -129,11 +130,17 @@ def _box(field: Field, passes: Sequence[Pass], plan: Plan, crs: str) -> Grid:
     return Grid.around(bounds, plan.cell, crs, MARGIN_M)
 
 
-def _line(drive: Drive, legs: tuple[int, ...]) -> shapely.MultiLineString:
-    """Return the stretches of a drive that are in one of the legs."""
-    keep = np.isin(drive.leg[:-1], legs)
-    pairs = np.stack([drive.xy[:-1][keep], drive.xy[1:][keep]], axis=1)
-    return shapely.MultiLineString(list(pairs))
+def _lines(drive: Drive, legs: tuple[int, ...]) -> list[LineString]:
+    """Return the unbroken stretches of a drive that are in one of the legs."""
+    keep = np.flatnonzero(np.isin(drive.leg[:-1], legs))
+    groups = np.split(keep, np.flatnonzero(np.diff(keep) > 1) + 1) if len(keep) else []
+    return [LineString(drive.xy[group[0] : group[-1] + 2]) for group in groups]
+
+
+def _headland(farm: Farm, field: Field, operations: Sequence[Operation]) -> float:
+    """Return the width of the headland zone [m]: the widest headland that an operation of the season turns on."""
+    widths = [headland_width(field, op, farm.outfits[op.outfit])[0] for op in operations]
+    return max(widths, default=field.headland_m or defaults.number("gateway_radius_m"))
 
 
 def _half_width(outfit: Outfit) -> float:
@@ -156,13 +163,10 @@ def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan) -> FieldSe
     passes = [passes_of(d, farm.outfits[op.outfit], op, i) for i, (d, op) in enumerate(zip(drives, operations, strict=True))]
     grid = _box(field, [one for group in passes for one in group], plan, farm.crs)
     routes = [
-        corridor(line, _half_width(farm.outfits[op.outfit]), field)
+        corridor(_lines(drive, (HAUL, ENTRY, EXIT)), _half_width(farm.outfits[op.outfit]), field)
         for drive, op in zip(drives, operations, strict=True)
-        if not (line := shapely.line_merge(_line(drive, (HAUL, ENTRY, EXIT)))).is_empty
     ]
-    headland, more = headland_width(field, operations, farm.outfits)
-    notes.extend(more)
-    ground = lay_ground(field, farm.soil_map, grid, headland, defaults.GATEWAY_RADIUS_M, [as_area(r) for r in routes])
+    ground = lay_ground(field, farm.soil_map, grid, _headland(farm, field, operations), defaults.GATEWAY_RADIUS_M, routes)
     if not ground.units:
         raise InputError(
             Problem("no soil lies under the field", f"field {field.key}", "no polygon of the soil map touches it",

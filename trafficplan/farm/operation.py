@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -54,7 +55,7 @@ class Operation:
     rate_kg_m2: float | None = None
     load_kg: float | None = None
     change: Literal["empties", "fills", "constant"] = "constant"
-    pressures_pa: Mapping[str, float] = field(default_factory=dict)
+    pressures_pa: Mapping[str, float] = dataclasses.field(default_factory=dict)
     drive: str = "swaths"
     heading_deg: float | None = None
     gateway: str | None = None
@@ -82,7 +83,7 @@ class Change:
     fields: tuple[str, ...] = ()
     load_kg: float | None = None
     load_factor: float | None = None
-    pressures_pa: Mapping[str, float] = field(default_factory=dict)
+    pressures_pa: Mapping[str, float] = dataclasses.field(default_factory=dict)
     moisture: Moisture | None = None
     day: dt.date | None = None
     gateway: str | None = None

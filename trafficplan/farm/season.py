@@ -89,7 +89,7 @@ def next_tillage_depth(field: Field, operations: Sequence[Operation], after: Ope
 def tillage_depth(field: Field, operations: Iterable[Operation]) -> tuple[float, Note | None]:
     """Return the field's tillage depth [m], and the Note where it was not given (NaN).
 
-    Not given: the deepest tillage among the field's operations; 0 (nothing is repairable) where there is none.
+    Not given: the deepest tillage among the field's operations; 0 (nothing is repairable) without one.
     """
     if not math.isnan(field.tillage_depth_m):
         return field.tillage_depth_m, None

@@ -15,7 +15,7 @@ class Weather:
     Attributes
     ----------
     days : datetime64[D]
-    rain_mm, et0_mm : rain and reference evapotranspiration [mm]; where et0 is missing both temperatures are there
+    rain_mm, et0_mm : rain and reference evapotranspiration [mm]; without et0 both temperatures are there
     tmin_c, tmax_c : [degrees Celsius]
     rh_pct, wind_m_s, sun_h : relative humidity [%], wind at 2 m [m/s], hours of sun
     """
