@@ -166,17 +166,12 @@ def _start(
     return Planning(operation, outfit, width, kg_m, full, need, first), ()
 
 
-def _ways(
-    planning: Planning, part: PartWork, nodes: tuple[int, int], leg: int, inner: bool = False
-) -> None:
-    """Append the way between two nodes; the steps that only link its ends to the rounds are left to the turns."""
+def _ways(planning: Planning, part: PartWork, nodes: tuple[int, int], leg: int) -> None:
+    """Append the way between two nodes, if there is any."""
     line = way_line(part.ways, *nodes)
-    if len(line) >= 4:
-        line = line[1:-1]
-    elif not inner:
-        return
-    for piece in smooth_pieces(line, planning.outfit.radius_m):
-        _add(planning, piece, leg, part.ground, way=True)
+    if len(line) > 1:
+        for piece in smooth_pieces(line, planning.outfit.radius_m):
+            _add(planning, piece, leg, part.ground, way=True)
 
 
 def _add(

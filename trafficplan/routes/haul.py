@@ -85,6 +85,7 @@ def _link(
     for (a, b), inside in zip(pairs, allowed, strict=True):
         if inside:
             _edge(graph, xy, a, b, 1.05)
+            graph.edges[a, b]["link"] = True
     for index, part_nodes in enumerate(list(nx.connected_components(graph))):
         if index and 0 not in part_nodes:
             alone = np.array(sorted(part_nodes))
@@ -111,14 +112,18 @@ def way_length(ways: Ways, a: int, b: int) -> float:
 
 
 def way_line(ways: Ways, a: int, b: int) -> NDArray[np.float64]:
-    """Return the shortest way from node a to node b as (n, 2); searched from b, so ask for many a with the same b."""
-    nodes = _from(ways, b)[1].get(a, [b, a])
-    return ways.xy[nodes[::-1]]
+    """Return the shortest way from node a to node b as (n, 2); searched from b, so ask for many a with the same b.
 
-
-def without_links(line: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return a way without its first and last step where something is left: turns join it instead."""
-    return line[1:-1] if len(line) >= 4 else line
+    Steps at its ends that only link a bout or the gateway to a round are left out: turns join them instead. Empty
+    where nothing is left or the nodes are not joined.
+    """
+    nodes = _from(ways, b)[1].get(a, [])[::-1]
+    edges = ways.graph.edges
+    if len(nodes) > 1 and edges[nodes[-2], nodes[-1]].get("link"):
+        nodes = nodes[:-1]
+    if len(nodes) > 1 and edges[nodes[0], nodes[1]].get("link"):
+        nodes = nodes[1:]
+    return ways.xy[nodes] if len(nodes) > 1 else np.empty((0, 2))
 
 
 def closed(xy: NDArray[np.float64]) -> bool:
