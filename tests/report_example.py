@@ -95,7 +95,7 @@ def example_passes(field: Field, grid: Grid) -> NDArray[np.float64]:
         edge = np.minimum(edge, np.hypot(xs - x0 - along * (x1 - x0), ys - y0 - along * (y1 - y0)))
     passes = np.zeros(grid.shape)
     offset = np.abs((xs - corners[0][0]) % 24 - 12)
-    passes[(np.abs(offset - 1.0) < 0.5) & (edge > 22)] += 4
+    passes[(np.abs(offset - 1.0) < 0.6) & (edge > 22)] += 4
     passes[(np.abs(edge - 11) < 0.6) | (np.abs(edge - 13) < 0.6)] += 9
     for gate in field.gateways:
         near = np.hypot(xs - gate.x, ys - gate.y)

@@ -42,12 +42,17 @@ class Totals:
 
 @dataclass(frozen=True)
 class Answer:
-    """What the first screen says: a headline, sentences under it, key figures, and whether the scale is full."""
+    """What the first screen says.
+
+    `headline`, `sentences` under it, key `figures` (name, value, note), whether the scale is full, and the scenario
+    that helps most (base when none does).
+    """
 
     headline: str
     sentences: tuple[str, ...]
     figures: tuple[tuple[str, str, str], ...]
     full_scale: bool
+    best: str
 
 
 def number_of(row: Mapping[str, object], column: str) -> float:
@@ -102,6 +107,7 @@ def answer(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]]) -> Answe
     units = farm.units
     full = totals.wheeled_ha > 0 and totals.far_over_ha >= FULL_SCALE_SHARE * totals.wheeled_ha
     lasting, whole = say("area", totals.lasting_ha, units), say("area", totals.area_ha, units)
+    best = best_scenario(summaries, full)
     deep = say("depth", totals.depth_reached_m, units)
     if full:
         headline = f"The load reached {deep} deep; lasting damage is likely wherever a wheel went, on {lasting} of {whole}"
@@ -112,7 +118,7 @@ def answer(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]]) -> Answe
     sentences = [
         sentence
         for sentence in (
-            _full_sentence(full), _gateway_sentence(base, units), _operation_sentence(base, units), _scenario_sentence(summaries, farm, full),
+            _full_sentence(full), _gateway_sentence(base, units), _operation_sentence(base, units), _scenario_sentence(summaries, farm, full, best),
         )
         if sentence
     ]  # fmt: skip
@@ -120,10 +126,22 @@ def answer(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]]) -> Answe
     figures = (
         ("Lasting damage likely", lasting, f"of {whole}; chance of 0.5 or more below tillage depth"),
         ("Wheeled", say("share", share, units), f"{say('area', totals.wheeled_ha, units)} that at least one wheel touched"),
-        ("Depth reached", deep, f"of a stress of {say('stress', 50, units)}; 95 % of the ground stays above"),
+        ("Depth reached", deep, f"of a stress of {say('stress', 50, units)}; on 95 % of the ground it stays shallower"),
         ("Traffic", say("haul", totals.traffic_t_km, units), f"{say('distance', totals.drive_km, units)} driven in {say('time', totals.hours, units)}"),
     )
-    return Answer(headline, tuple(sentences), figures, full)
+    if full:
+        figures = (figures[2], *figures[:2], figures[3])
+    return Answer(headline, tuple(sentences), figures, full, best)
+
+
+def _measure(totals: Totals, full: bool) -> float:
+    """Return what scenarios are ranked by: depth reached where the scale is full, else ground with lasting damage."""
+    return totals.depth_reached_m if full else totals.lasting_ha
+
+
+def best_scenario(summaries: Mapping[str, Sequence[FieldSummary]], full: bool) -> str:
+    """Return the scenario that helps most; base when none is better."""
+    return min(summaries, key=lambda key: (_measure(add_up(summaries[key]), full), key != BASE))
 
 
 def _full_sentence(full: bool) -> str:
@@ -175,25 +193,15 @@ def _operation_sentence(fields: Sequence[FieldSummary], units: str) -> str:
     )
 
 
-def _scenario_sentence(summaries: Mapping[str, Sequence[FieldSummary]], farm: Farm, full: bool) -> str:
+def _scenario_sentence(summaries: Mapping[str, Sequence[FieldSummary]], farm: Farm, full: bool, best: str) -> str:
     """Return the scenario that helps most, and by how much."""
-    others = {key: add_up(fields) for key, fields in summaries.items() if key != BASE}
-    if not others:
+    if len(summaries) < 2:
         return ""
-    base = add_up(summaries[BASE])
-
-    def measure(totals: Totals) -> float:
-        return totals.depth_reached_m if full else totals.lasting_ha
-
-    best = min(others, key=lambda key: measure(others[key]))
-    gain = measure(base) - measure(others[best])
-    title = farm.scenarios[best].title
-    units = farm.units
-    if gain <= 0:
+    if best == BASE:
         return "None of the scenarios is better than base."
+    now = _measure(add_up(summaries[best]), full)
+    gain = _measure(add_up(summaries[BASE]), full) - now
+    start = f"The best scenario is \N{LEFT DOUBLE QUOTATION MARK}{farm.scenarios[best].title or best}\N{RIGHT DOUBLE QUOTATION MARK}: "
     if full:
-        return f"The best scenario is \N{LEFT DOUBLE QUOTATION MARK}{title}\N{RIGHT DOUBLE QUOTATION MARK}: the load reaches {say('depth', gain, units)} less deep."
-    return (
-        f"The best scenario is \N{LEFT DOUBLE QUOTATION MARK}{title}\N{RIGHT DOUBLE QUOTATION MARK}: lasting damage likely on {say('area', others[best].lasting_ha, units)}, "
-        f"{say('area', gain, units)} less."
-    )
+        return f"{start}the load reaches {say('depth', gain, farm.units)} less deep."
+    return f"{start}lasting damage likely on {say('area', now, farm.units)}, {say('area', gain, farm.units)} less."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -73,7 +74,7 @@ def steps_chart(
     layers = [layer for layer in ("deep", "tilled") if any(layer in field.steps_ha for fields in summaries.values() for field in fields)]
     rows = list(summaries)
     with matplotlib.rc_context(_STYLE):
-        drawing = Figure(figsize=(9.6, 1.5 + 0.42 * len(rows)), layout="constrained")
+        drawing = Figure(figsize=(9.6, 1.4 + 0.46 * len(rows)), layout="constrained")
         axes = drawing.subplots(1, max(1, len(layers)), sharey=True, squeeze=False)[0]
         for ax, layer in zip(axes, layers, strict=True):
             totals = {key: _steps_total(summaries[key], layer) for key in rows}
@@ -103,10 +104,10 @@ def _stack(ax: Axes, rows: Sequence[str], totals: Mapping[str, Sequence[float]],
     for index, key in enumerate(rows):
         over = totals[key][3] + totals[key][4]
         ax.text(left[index] + most * 0.015, index, f"{say('area', over, units)} over 1", va="center", color=QUIET, fontsize=9)
-    ax.set_yticks(range(len(rows)), [_short(titles[key], 26) for key in rows])
+    ax.set_yticks(range(len(rows)), [_wrapped(titles[key], 24) for key in rows])
     ax.set_xlim(0, most * 1.32)
+    ax.set_ylim(len(rows) - 0.5, -0.5)
     ax.set_xlabel(unit_of("area", units))
-    ax.invert_yaxis()
     ax.tick_params(length=0)
 
 
@@ -177,7 +178,8 @@ def profile_chart(profiles: Sequence[WheelProfile], key: str, units: str) -> Mar
     heaviest = ranked[0]
     depths = [value * depth for value in heaviest.depths_m]
     with matplotlib.rc_context(_STYLE):
-        drawing = Figure(figsize=(4.3, 4.4), layout="constrained")
+        # The legend grows with the axles; the drawing above it keeps its height.
+        drawing = Figure(figsize=(4.3, 3.5 + 0.2 * (min(len(ranked), 5) + 2)), layout="constrained")
         ax = drawing.subplots()
         low, high = ([value * stress for value in side] for side in (heaviest.strength_low_kpa, heaviest.strength_high_kpa))
         ax.fill_betweenx(depths, low, high, color=BAND, label="strength of the soils", linewidth=0)
@@ -204,6 +206,11 @@ def profile_chart(profiles: Sequence[WheelProfile], key: str, units: str) -> Mar
         drawing.legend(loc="outside lower left", frameon=False, fontsize=9, ncols=1)
         words = f"Stress beneath the heaviest wheel: {figure('stress', heaviest.stress_kpa[0], units)} {stress_unit} at the top"
         return _svg(drawing, key, words)
+
+
+def _wrapped(text: str, width: int) -> str:
+    """Return a text on at most two lines."""
+    return "\n".join(textwrap.wrap(text, width, max_lines=2, placeholder="…"))
 
 
 def _short(text: str, most: int) -> str:

@@ -119,7 +119,7 @@ def _range_text(measure: Measure, low: float | None, high: float | None, units: 
 def legend_rows(measure: Measure, units: str) -> list[dict[str, str]]:
     """Return the rows of a measure's legend: colour, word and range, from low to high; untouched ground first."""
     edges: list[float | None] = [None, *measure.breaks, None]
-    rows = [{"colour": UNTOUCHED_COLOUR, "word": "no stress computed here" if measure.key in _BY_REACH else "untouched", "range": ""}]
+    rows = [{"colour": UNTOUCHED_COLOUR, "word": "no load reached here" if measure.key in _BY_REACH else "untouched", "range": ""}]
     for index, colour in enumerate(step_colours(measure)):
         word = measure.words[index] if measure.words else ""
         numbers = _range_text(measure, edges[index], edges[index + 1], units)
@@ -169,5 +169,5 @@ def script_measure(measure: Measure, units: str) -> dict[str, object]:
         "unit": unit,
         "decimals": decimals,
         "chance": measure.key == "lasting",
-        "untouched": "no stress computed here" if measure.key in _BY_REACH else "untouched",
+        "untouched": "no load reached here" if measure.key in _BY_REACH else "untouched",
     }

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import base64
 import importlib.metadata
+import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ import folium
 from branca.element import MacroElement
 from folium.raster_layers import ImageOverlay
 from folium.template import Template
-from shapely import LineString, MultiPolygon, Polygon
+from shapely import LineString, MultiPolygon, Point, Polygon
 
 from trafficplan.assess.summary import WorstPlace
 from trafficplan.farm.farm import Farm
@@ -144,11 +145,12 @@ def draw_map(farm: Farm, fields: Sequence[Field], worst: Sequence[WorstPlace]) -
         line = local_line(track.line.coords, origin)
         folium.PolyLine(line, color="#ffffff", weight=6, opacity=0.9, interactive=False).add_to(chart)
         folium.PolyLine(line, color="#8a7f6c", weight=3, opacity=1.0, interactive=False).add_to(chart)
+    taken = [(place.x, place.y) for place in worst]
     for index, field in enumerate(fields):
-        _draw_field(chart, field, index, origin)
-    for number, place_ in enumerate(worst, 1):
-        html = f'<span class="worst-mark">{number}</span>'
-        _mark(chart, place_.x, place_.y, html, "mark-worst", (24, 24), origin)
+        _draw_field(chart, field, index, taken, origin)
+    for number, spot in enumerate(worst, 1):
+        beside = " beside" if spot.zone == "gateway" else ""
+        _mark(chart, spot.x, spot.y, f'<span class="worst-mark{beside}">{number}</span>', "mark-worst", (24, 24), origin)
     return _parts(chart, origin, aerial is not None)
 
 
@@ -156,7 +158,8 @@ def _draw_place(chart: folium.Map, place: Place, origin: tuple[float, float]) ->
     """Draw one place around the fields."""
     style = PLACE_STYLES.get(place.kind, {"color": "#6b655a", "weight": 1.5})
     if isinstance(place.shape, LineString):
-        folium.PolyLine(local_line(place.shape.coords, origin), interactive=False, **style).add_to(chart)
+        stroke = {key: value for key, value in style.items() if not key.startswith("fill")}
+        folium.PolyLine(local_line(place.shape.coords, origin), fill=False, interactive=False, **stroke).add_to(chart)
         return
     for part in rings(place.shape, origin):
         folium.Polygon(part, fill="fill_color" in style, interactive=False, **style).add_to(chart)
@@ -166,18 +169,38 @@ def _draw_place(chart: folium.Map, place: Place, origin: tuple[float, float]) ->
         _mark(chart, centre.x, centre.y, html, "mark-ground", (0, 0), origin)
 
 
-def _draw_field(chart: folium.Map, field: Field, index: int, origin: tuple[float, float]) -> None:
+def _draw_field(
+    chart: folium.Map, field: Field, index: int, taken: Sequence[tuple[float, float]], origin: tuple[float, float]
+) -> None:
     """Draw outline, name and gateways of one field."""
     for part in rings(field.polygon, origin):
         folium.Polygon(part, color="#1f2a30", weight=1.6, fill=False, interactive=False).add_to(chart)
-    west, _, east, north = field.polygon.bounds
-    _mark(chart, (west + east) / 2, north, f'<span class="field-name">{safe(field.key)}</span>', "mark-field", (0, 0), origin)
+    x, y = _name_place(field, [*taken, *((gate.x, gate.y) for gate in field.gateways)])
+    _mark(chart, x, y, f'<span class="field-name">{safe(field.key)}</span>', "mark-field", (0, 0), origin)
     for place, gateway in enumerate(field.gateways):
         html = (
             f'<span class="gate-mark"></span><span class="gate-name">{safe(gateway.key)}'
             f'<b data-field="{index}" data-gateway="{place}"></b></span>'
         )
         _mark(chart, gateway.x, gateway.y, html, "mark-gate", (16, 16), origin)
+
+
+def _name_place(field: Field, taken: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return where a field's name stands: inside, near the middle, away from marks that are already there."""
+    west, south, east, north = field.polygon.bounds
+    middle = field.polygon.representative_point()
+    steps = [share / 8 for share in range(1, 8)]
+    spots = [Point(west + (east - west) * across, south + (north - south) * up) for up in steps for across in steps]
+    inside = [spot for spot in spots if field.polygon.contains(spot)] or [middle]
+    room = 0.3 * min(east - west, north - south)
+
+    def worth(spot: Point) -> float:
+        # Names are wide and low: a mark to the side must be further away than one above.
+        gaps = (math.hypot((spot.x - x) / 2, spot.y - y) for x, y in taken)
+        return min(room, min(gaps, default=room)) - 0.2 * spot.distance(middle)
+
+    best = max(inside, key=worth)
+    return best.x, best.y
 
 
 def _mark(

@@ -204,20 +204,32 @@
     return measure.words.length ? text + ", " + measure.words[stepOf(shown, measure.breaks)] : text;
   }
 
+  /* The cell of the field pointed at, or the nearest within a finger's reach: gateways lie on the very edge. */
+  function nearest(now, col, row, reach) {
+    var found = -1, gap = Infinity;
+    for (var r = Math.max(0, row - reach); r <= Math.min(now.rows - 1, row + reach); r++) {
+      for (var c = Math.max(0, col - reach); c <= Math.min(now.cols - 1, col + reach); c++) {
+        var away = (r - row) * (r - row) + (c - col) * (c - col);
+        if (away < gap && now.codes[r * now.cols + c] !== OUTSIDE) { gap = away; found = r * now.cols + c; }
+      }
+    }
+    return found;
+  }
+
   function read(at) {
     var measure = data.measures[state.measure], y = at.lat, x = at.lng, text = "";
     data.fields.forEach(function (field) {
       var picture = pictureOf(field, state.scenario);
       if (!picture || !field.now) { return; }
       var col = Math.floor((x - picture.box[0]) / picture.cell), row = Math.floor((picture.box[3] - y) / picture.cell);
-      if (col < 0 || row < 0 || col >= field.now.cols || row >= field.now.rows) { return; }
-      var code = field.now.codes[row * field.now.cols + col];
-      if (code === OUTSIDE) { return; }
+      var index = nearest(field.now, col, row, Math.max(2, Math.ceil(8 / (picture.cell * map.getZoomScale(map.getZoom(), 0)))));
+      if (index < 0) { return; }
+      var code = field.now.codes[index];
       var place = field.name + ", " + zoneOf(field, y, x);
       var what = measure.title + (measure.depths.length ? " at " + measure.depths[state.depth].text : "");
       var main = sayValue(code, picture, measure);
       if (field.before) {
-        var basePicture = pictureOf(field, 0), old = field.before.codes[row * field.now.cols + col];
+        var basePicture = pictureOf(field, 0), old = field.before.codes[index];
         var difference = valueOf(code, picture) - valueOf(old, basePicture);
         what += ": " + main + "; base: " + sayValue(old, basePicture, measure);
         main = Math.abs(difference * measure.scale) < 0.5 * Math.pow(10, -measure.decimals) ? "same as base" : numberOf(difference, measure, true) + (measure.unit ? " " + measure.unit : "") + " against base";

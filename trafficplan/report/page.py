@@ -93,7 +93,7 @@ def render_report(
         "note_groups": _note_groups(_with_aerial(notes, farm, drawn)),
         "sources": SOURCES,
         "standing": STANDING,
-        "data": script_data(farm, ordered, titles, pictures, drawn, told.full_scale),
+        "data": script_data(farm, ordered, titles, pictures, drawn, told),
     }
     return _template_environment().from_string(_packaged("page.html")).render(values)
 

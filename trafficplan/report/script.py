@@ -11,7 +11,7 @@ from shapely import LineString
 
 from trafficplan.assess.summary import FieldSummary
 from trafficplan.farm.farm import Farm
-from trafficplan.report.answer import BASE
+from trafficplan.report.answer import BASE, Answer
 from trafficplan.report.legend import MEASURES, script_measure
 from trafficplan.report.map import MapParts, local_line, rings
 from trafficplan.report.picture import Picture, measure_of
@@ -33,7 +33,7 @@ def script_data(
     titles: Mapping[str, str],
     pictures: Mapping[tuple[str, str], Sequence[Picture]],
     drawn: MapParts,
-    full_scale: bool,
+    told: Answer,
 ) -> Markup:
     """Return the data of the page's script as JSON in which every text has gone through `safe`.
 
@@ -53,8 +53,8 @@ def script_data(
         "jobs": list(_jobs(summaries)),
         "fields": _fields(summaries, pictures, drawn.origin, png),
         "bounds": _bounds(summaries[BASE], drawn.origin),
-        "first": _first(measures, full_scale, len(summaries)),
-        "paper": _index(measures, "depth_reached" if full_scale else "lasting"),
+        "first": _first(measures, told, summaries),
+        "paper": _index(measures, "depth_reached" if told.full_scale else "lasting"),
         "aerial": drawn.aerial,
         "us": farm.units == "us",
         "near_zoom": NEAR_ZOOM,
@@ -97,11 +97,19 @@ def _index(measures: Sequence[Mapping[str, object]], key: str) -> int:
     return next((index for index, measure in enumerate(measures) if measure["key"] == key), 0)
 
 
-def _first(measures: Sequence[Mapping[str, object]], full_scale: bool, scenarios: int) -> dict[str, object]:
-    """Return what the map shows first; where the scale is full, depth reached and the difference from base."""
-    if full_scale:
-        return {"scenario": 1 if scenarios > 1 else 0, "measure": _index(measures, "depth_reached"), "depth": 0, "change": True}
-    return {"scenario": 0, "measure": _index(measures, "lasting"), "depth": 0, "change": False}
+def _first(
+    measures: Sequence[Mapping[str, object]], told: Answer, summaries: Mapping[str, Sequence[FieldSummary]]
+) -> dict[str, object]:
+    """Return what the map shows first: lasting damage of base, and the shallowest depth below tillage.
+
+    Where the scale is full: depth reached, as the difference of the best scenario from base.
+    """
+    deep = 100 * max(field.deep_from_m for field in summaries[BASE])
+    tags = next(([int(depth["tag"]) for depth in measure["depths"]] for measure in measures if measure["depths"]), [])  # type: ignore[attr-defined]
+    depth = next((index for index, tag in enumerate(tags) if tag >= deep), 0)
+    best = list(summaries).index(told.best) if told.full_scale else 0
+    measure = _index(measures, "depth_reached" if told.full_scale else "lasting")
+    return {"scenario": best, "measure": measure, "depth": depth, "change": best > 0}
 
 
 def _bounds(fields: Sequence[FieldSummary], origin: tuple[float, float]) -> list[list[float]]:

@@ -41,7 +41,7 @@ QUANTITIES: dict[str, dict[str, tuple[float, str, int]]] = {
 }
 
 #: Quantities that are written with more digits when small and fewer when large.
-_ADAPTIVE = frozenset({"area", "distance", "stress", "time"})
+_ADAPTIVE = frozenset({"area", "distance", "time"})
 
 #: Chance of overstress in words: upper bound and word. Our own scale; the chance is an uncalibrated index.
 CHANCE_WORDS: tuple[tuple[float, str], ...] = (
