@@ -104,21 +104,37 @@ def entrances(
     elif graph:
         home = min(graph.nodes, key=lambda n: (-field.polygon.distance(Point(n)), n))
         notes.append(
-            Note("assumed", f"field {field.key}: start of the drive", "end of the farm tracks",
-                 "no yard is given", "common practice, no source")
+            Note(
+                "assumed",
+                f"field {field.key}: start of the drive",
+                "end of the farm tracks",
+                "no yard is given",
+                "common practice, no source",
+            )
         )
-    target = yard.shape if yard is not None else shapely.union_all([t.line for t in tracks]) if tracks else None
+    target = (
+        yard.shape if yard is not None else shapely.union_all([t.line for t in tracks]) if tracks else None
+    )
     out: list[tuple[Polygon, Entrance | None]] = []
     for number, part in enumerate(parts):
         gates = _gates_of(part, parts, field)
         if gateway is not None and any(g.key == gateway for g in gates):
             gates = [g for g in gates if g.key == gateway]
         if not gates and not field.gateways:
-            at = nearest_points(part.exterior, target)[0] if target is not None else Point(part.exterior.coords[0])
+            at = (
+                nearest_points(part.exterior, target)[0]
+                if target is not None
+                else Point(part.exterior.coords[0])
+            )
             gates = [Gateway(f"{field.key} {number + 1}", field.key, at.x, at.y, 6.0)]
             notes.append(
-                Note("assumed", f"field {field.key}: gateway", f"at {at.x:.0f}, {at.y:.0f}",
-                     "no gateway is given", "common practice, no source")
+                Note(
+                    "assumed",
+                    f"field {field.key}: gateway",
+                    f"at {at.x:.0f}, {at.y:.0f}",
+                    "no gateway is given",
+                    "common practice, no source",
+                )
             )
         ways = [_entrance(part, gate, graph, home) for gate in gates]
         out.append((part, min(ways, key=lambda w: (w[0], w[1].gateway.key))[1] if ways else None))
@@ -158,4 +174,3 @@ def _entrance(
     if length < APPROACH_M:
         line = np.array([outside, here])
     return length, Entrance(gate, here, inward, line)
-

@@ -121,7 +121,13 @@ def _pose_along(xy: NDArray, s: float, from_end: bool) -> NDArray:
 
 @njit(cache=True)
 def _joint(
-    a: NDArray, b: NDArray, cut_a: NDArray, cut_b: NDArray, radius: float, ring_xy: NDArray, ring_start: NDArray
+    a: NDArray,
+    b: NDArray,
+    cut_a: NDArray,
+    cut_b: NDArray,
+    radius: float,
+    ring_xy: NDArray,
+    ring_start: NDArray,
 ) -> tuple[float, float, NDArray, bool]:
     """Return the cheapest turn from line `a` to line `b`: how much each is shortened [m], the turn, whether inside."""
     poses_a = [_pose_along(a, s, True) for s in cut_a]
@@ -143,7 +149,11 @@ def _joint(
 
 
 def joint(
-    a: NDArray[np.float64], b: NDArray[np.float64], limits: tuple[float, float], radius: float, ground: Ground | None
+    a: NDArray[np.float64],
+    b: NDArray[np.float64],
+    limits: tuple[float, float],
+    radius: float,
+    ground: Ground | None,
 ) -> tuple[float, float, NDArray[np.float64], bool]:
     """Return the turn between two lines, how much each may be and is shortened [m], and whether it stays inside."""
     cuts = [_cuts(a, b, limit, radius) for limit in limits]

@@ -29,6 +29,15 @@ def passes_of(drive: Drive, outfit: Outfit, operation: Operation, index: int) ->
     fine, paths = axle_paths(drive, outfit)
     loads = axle_loads(outfit, fine.load_kg)
     return tuple(
-        Pass(index, axle, field_pressure(axle, operation), operation.runs_at_depth_m, path, load, fine.leg, fine.furrow)
+        Pass(
+            index,
+            axle,
+            field_pressure(axle, operation),
+            operation.runs_at_depth_m,
+            path,
+            load,
+            fine.leg,
+            fine.furrow,
+        )
         for axle, path, load in zip(outfit.axles(), paths, loads, strict=True)
     )

@@ -17,7 +17,17 @@ from trafficplan.farm.operation import Operation
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import ENTRY, EXIT, HAUL, ROAD, TURN, WORK, Note
 from trafficplan.routes.access import Entrance, entrances
-from trafficplan.routes.bends import Ground, Run, cut, ground_of, join_runs, joint, length_of, pose, smooth_pieces
+from trafficplan.routes.bends import (
+    Ground,
+    Run,
+    cut,
+    ground_of,
+    join_runs,
+    joint,
+    length_of,
+    pose,
+    smooth_pieces,
+)
 from trafficplan.routes.haul import Ways, closed, field_ways, flattened, nearest_node, way_length, way_line
 from trafficplan.routes.order import Bout, blocks_of, bouts_of, nearest_block
 from trafficplan.routes.passes import Drive
@@ -75,7 +85,11 @@ class Planning:
 
 
 def plan_drive(
-    ground: Field, operation: Operation, outfit: Outfit, tracks: Sequence[FarmTrack] = (), places: Sequence[Place] = ()
+    ground: Field,
+    operation: Operation,
+    outfit: Outfit,
+    tracks: Sequence[FarmTrack] = (),
+    places: Sequence[Place] = (),
 ) -> Drive:
     """Plan the drive of one operation.
 
@@ -100,8 +114,15 @@ def plan_drive(
     for part, entrance in reached:
         if entrance is None:
             unreached += part.area
-            all_notes.append(Note("warned", f"field {ground.key}: a part of {part.area / 1e4:.2f} ha", "not worked",
-                                  "no gateway opens into it", ""))
+            all_notes.append(
+                Note(
+                    "warned",
+                    f"field {ground.key}: a part of {part.area / 1e4:.2f} ha",
+                    "not worked",
+                    "no gateway opens into it",
+                    "",
+                )
+            )
             continue
         work, said = _part_work(ground, part, entrance, operation, width, wide, outfit.radius_m)
         parts.append(work)
@@ -114,7 +135,13 @@ def plan_drive(
 
 
 def _part_work(
-    ground: Field, part: Polygon, entrance: Entrance, operation: Operation, width: float, wide: float, radius: float
+    ground: Field,
+    part: Polygon,
+    entrance: Entrance,
+    operation: Operation,
+    width: float,
+    wide: float,
+    radius: float,
 ) -> tuple[PartWork, tuple[Note, ...]]:
     """Lay out rounds and swaths of one part."""
     notes: list[Note] = []
@@ -125,8 +152,15 @@ def _part_work(
     if operation.drive == "tramlines":
         laid = along_tramlines(ground.tramlines, inner, least)
         if not laid:
-            notes.append(Note("assumed", f"field {ground.key}: drive of {operation.job}", "swaths",
-                              "there are no tramlines in it", "common practice, no source"))
+            notes.append(
+                Note(
+                    "assumed",
+                    f"field {ground.key}: drive of {operation.job}",
+                    "swaths",
+                    "there are no tramlines in it",
+                    "common practice, no source",
+                )
+            )
     if not laid:
         if operation.heading_deg is not None:
             heading = math.radians(90.0 - operation.heading_deg)
@@ -150,17 +184,33 @@ def _start(
     if operation.change == "constant" or operation.rate_kg_m2 is None:
         notes: tuple[Note, ...] = ()
         if operation.change != "constant":
-            notes = (Note("warned", f"{where}: load", "constant", "no rate is given, so the load cannot change", ""),)
+            notes = (
+                Note(
+                    "warned", f"{where}: load", "constant", "no rate is given, so the load cannot change", ""
+                ),
+            )
         elif operation.load_kg is None and full > 0.0:
-            notes = (Note("assumed", f"{where}: load", f"{full / 1e3:.1f} t all the way",
-                          "no load and no rate are given: the capacity", "common practice, no source"),)
+            notes = (
+                Note(
+                    "assumed",
+                    f"{where}: load",
+                    f"{full / 1e3:.1f} t all the way",
+                    "no load and no rate are given: the capacity",
+                    "common practice, no source",
+                ),
+            )
         return Planning(operation, outfit, width, 0.0, full, 0.0, full), notes
     kg_m = operation.rate_kg_m2 * width
     need = kg_m * work_m
     if full <= 0.0 or need / full > MOST_TRIPS:
         raise InputError(
-            Problem("the load does not suit the rate", where, f"load {full:.0f} kg for {need:.0f} kg in all",
-                    f"a load above 0 and at most {MOST_TRIPS} loads", "give a load, or the outfit's capacity_t")
+            Problem(
+                "the load does not suit the rate",
+                where,
+                f"load {full:.0f} kg for {need:.0f} kg in all",
+                f"a load above 0 and at most {MOST_TRIPS} loads",
+                "give a load, or the outfit's capacity_t",
+            )
         )
     first = min(full, need) if operation.change == "empties" else 0.0
     return Planning(operation, outfit, width, kg_m, full, need, first), ()
@@ -175,7 +225,12 @@ def _ways(planning: Planning, part: PartWork, nodes: tuple[int, int], leg: int) 
 
 
 def _add(
-    planning: Planning, xy: NDArray[np.float64], leg: int, ground: Ground | None, way: bool = False, turn: int | None = None
+    planning: Planning,
+    xy: NDArray[np.float64],
+    leg: int,
+    ground: Ground | None,
+    way: bool = False,
+    turn: int | None = None,
 ) -> None:
     """Append a run that carries the load unchanged."""
     load = planning.load_kg
@@ -223,7 +278,9 @@ def _drive_part(planning: Planning, part: PartWork) -> None:
     _road(planning, part.entrance, False, EXIT)
 
 
-def _nearest_first(holes: list[list[NDArray[np.float64]]], planning: Planning) -> list[list[NDArray[np.float64]]]:
+def _nearest_first(
+    holes: list[list[NDArray[np.float64]]], planning: Planning
+) -> list[list[NDArray[np.float64]]]:
     """Return the rounds of holes, nearest hole first, each seen from the one before."""
     left, out, here = list(holes), [], planning.here
     while left:
@@ -272,7 +329,9 @@ def _turn_cost(a: NDArray[np.float64], b: NDArray[np.float64], radius: float, gr
     return length_of(turn) + (0.0 if inside else 1000.0)
 
 
-def _bout(planning: Planning, part: PartWork, bout: Bout, before: NDArray[np.float64] | None) -> NDArray[np.float64]:
+def _bout(
+    planning: Planning, part: PartWork, bout: Bout, before: NDArray[np.float64] | None
+) -> NDArray[np.float64]:
     """Work one bout from the nearer end; returns the middle of it, where the furrow of the next one lies."""
     radius = planning.outfit.radius_m
     here = planning.runs[-1].xy
@@ -374,7 +433,9 @@ def _trip(
         _add(planning, rest, HAUL, part.ground)
     out = nearest_node(ways, planning.here)
     _ways(planning, part, (out, 0), HAUL)
-    at_gate = planning.operation.change == "fills" and all(v.kind != "drawn" for v in planning.outfit.vehicles)
+    at_gate = planning.operation.change == "fills" and all(
+        v.kind != "drawn" for v in planning.outfit.vehicles
+    )
     if not at_gate:
         _road(planning, part.entrance, False, HAUL)
     planning.trips += 1
@@ -400,8 +461,19 @@ def _finish(ground: Field, planning: Planning, notes: list[Note]) -> Drive:
     """Join the runs and measure what was worked."""
     if not planning.runs:
         empty = np.empty(0)
-        return Drive(planning.operation.key, np.empty((0, 2)), empty, empty, empty.astype(np.int8),
-                     empty.astype(np.int8), planning.width_m, 0, 0.0, ground.polygon.area, tuple(notes))
+        return Drive(
+            planning.operation.key,
+            np.empty((0, 2)),
+            empty,
+            empty,
+            empty.astype(np.int8),
+            empty.astype(np.int8),
+            planning.width_m,
+            0,
+            0.0,
+            ground.polygon.area,
+            tuple(notes),
+        )
     line = join_runs(planning.runs, planning.outfit.radius_m)
     xy = np.concatenate([p[:-1] for p in line.xy] + [line.xy[-1][-1:]])
     leg = np.concatenate([p[:-1] for p in line.leg] + [line.leg[-1][-1:]])
@@ -409,11 +481,37 @@ def _finish(ground: Field, planning: Planning, notes: list[Note]) -> Drive:
     furrow = np.concatenate([p[:-1] for p in line.furrow] + [line.furrow[-1][-1:]])
     speed = np.where(leg[:-1] == ROAD, planning.outfit.track_m_s, planning.outfit.field_m_s)
     time = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T) / speed)])
-    worked = shapely.union_all(
-        [LineString(r.xy).buffer(planning.width_m / 2.0, cap_style="flat") for r in planning.runs if r.leg == WORK]
-    ).intersection(ground.polygon).area
+    worked = (
+        shapely.union_all(
+            [
+                LineString(r.xy).buffer(planning.width_m / 2.0, cap_style="flat")
+                for r in planning.runs
+                if r.leg == WORK
+            ]
+        )
+        .intersection(ground.polygon)
+        .area
+    )
     if line.outside:
-        notes.append(Note("warned", f"field {ground.key}: turns of {planning.operation.job}", f"{line.outside}",
-                          "so many turns of the outfit's least radius do not fit inside the field", ""))
-    return Drive(planning.operation.key, xy, time, load, leg, furrow, planning.width_m, planning.trips,
-                 float(worked), float(ground.polygon.area - worked), tuple(notes))
+        notes.append(
+            Note(
+                "warned",
+                f"field {ground.key}: turns of {planning.operation.job}",
+                f"{line.outside}",
+                "so many turns of the outfit's least radius do not fit inside the field",
+                "",
+            )
+        )
+    return Drive(
+        planning.operation.key,
+        xy,
+        time,
+        load,
+        leg,
+        furrow,
+        planning.width_m,
+        planning.trips,
+        float(worked),
+        float(ground.polygon.area - worked),
+        tuple(notes),
+    )

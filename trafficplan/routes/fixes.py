@@ -19,7 +19,9 @@ JUMP_M_S = 15.0  # nor is a faster one
 PAUSE_S = 10.0  # a longer silence is a pause
 STILL_M = 0.3  # moves shorter than this while standing are the receiver's noise
 STILL_M_S = 0.25  # standing: slower than this
-OUTLIER = 3.0  # a fix is an outlier when the way over it is so many times the way past it, and over 15 m longer
+OUTLIER = (
+    3.0  # a fix is an outlier when the way over it is so many times the way past it, and over 15 m longer
+)
 
 
 @dataclass(frozen=True)
@@ -95,7 +97,11 @@ def log_facts(log: Log) -> LogFacts:
     with np.errstate(invalid="ignore"):
         fast = (step / np.maximum(between, 1.0) > JUMP_M_S) & (between > 0.0)
         jumps = int(((step > JUMP_M) | fast).sum())
-        pauses, back, same = int((between > PAUSE_S).sum()), int((between < 0.0).sum()), int((between == 0.0).sum())
+        pauses, back, same = (
+            int((between > PAUSE_S).sum()),
+            int((between < 0.0).sum()),
+            int((between == 0.0).sum()),
+        )
     return LogFacts(
         fixes=len(log.x),
         path_m=path,
@@ -130,28 +136,61 @@ def clean(log: Log) -> Fixes:
     _tell(notes, log, "single fixes far off the way", int(wild.sum()), len(x), "left out")
     keep &= ~wild
     still = _standing(x, y, time, keep)
-    _tell(notes, log, "fixes while standing still", int(still.sum()), len(x), f"moves under {STILL_M} m left out")
+    _tell(
+        notes,
+        log,
+        "fixes while standing still",
+        int(still.sum()),
+        len(x),
+        f"moves under {STILL_M} m left out",
+    )
     keep &= ~still
     step, between = steps(x[keep], y[keep]), np.diff(time[keep])
     cut = np.append((step > JUMP_M) | (step / np.maximum(between, 1e-3) > JUMP_M_S), False)
-    _tell(notes, log, f"jumps over {JUMP_M:.0f} m or {JUMP_M_S:.0f} m/s", int(cut.sum()), len(x),
-          "not counted as driven; the tank goes on")
+    _tell(
+        notes,
+        log,
+        f"jumps over {JUMP_M:.0f} m or {JUMP_M_S:.0f} m/s",
+        int(cut.sum()),
+        len(x),
+        "not counted as driven; the tank goes on",
+    )
     pauses = between > PAUSE_S
     if pauses.any():
-        notes.append(Note("warned", f"log {log.key}: pauses over {PAUSE_S:.0f} s", f"{int(pauses.sum())}",
-                          f"{between[pauses].sum() / 60.0:.0f} min without a record", ""))
+        notes.append(
+            Note(
+                "warned",
+                f"log {log.key}: pauses over {PAUSE_S:.0f} s",
+                f"{int(pauses.sum())}",
+                f"{between[pauses].sum() / 60.0:.0f} min without a record",
+                "",
+            )
+        )
     step_m = _gathered(None if log.step_m is None else np.nan_to_num(log.step_m)[order], keep)
     return Fixes(
-        np.column_stack([x[keep], y[keep]]), time[keep], _gathered(flow, keep),
-        None if log.load_kg is None else log.load_kg[order][keep], step_m,
-        None if log.speed_m_s is None else log.speed_m_s[order][keep], cut, tuple(notes),
+        np.column_stack([x[keep], y[keep]]),
+        time[keep],
+        _gathered(flow, keep),
+        None if log.load_kg is None else log.load_kg[order][keep],
+        step_m,
+        None if log.speed_m_s is None else log.speed_m_s[order][keep],
+        cut,
+        tuple(notes),
     )
 
 
 def _tell(notes: list[Note], log: Log, what: str, count: int, of: int, done: str) -> None:
     """Add a note of a repair with its count and share."""
     if count:
-        notes.append(Note("repaired", f"log {log.key}: {what}", f"{count} of {of} ({100.0 * count / of:.2f} %)", done, ""))
+        notes.append(
+            Note(
+                "repaired",
+                f"log {log.key}: {what}",
+                f"{count} of {of} ({100.0 * count / of:.2f} %)",
+                done,
+                "",
+            )
+        )
 
 
 def _in_order(log: Log, notes: list[Note]) -> tuple[Floats, NDArray[np.intp]]:
@@ -159,11 +198,25 @@ def _in_order(log: Log, notes: list[Note]) -> tuple[Floats, NDArray[np.intp]]:
     time = log.time_s.astype(np.float64)
     missing = ~np.isfinite(time)
     if missing.all():
-        notes.append(Note("assumed", f"log {log.key}: time", "one record after the other", "it has no time stamps",
-                          "common practice, no source"))
+        notes.append(
+            Note(
+                "assumed",
+                f"log {log.key}: time",
+                "one record after the other",
+                "it has no time stamps",
+                "common practice, no source",
+            )
+        )
         time = np.cumsum(record_seconds(log))
     elif missing.any():
-        _tell(notes, log, "records without a time stamp", int(missing.sum()), len(time), "time between neighbours")
+        _tell(
+            notes,
+            log,
+            "records without a time stamp",
+            int(missing.sum()),
+            len(time),
+            "time between neighbours",
+        )
         place = np.arange(len(time))
         time = np.interp(place, place[~missing], time[~missing])
     back = int((np.diff(time) < 0.0).sum())

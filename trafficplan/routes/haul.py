@@ -10,6 +10,8 @@ import networkx as nx
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 from shapely import LineString, Polygon
 
@@ -26,10 +28,13 @@ class Ways:
     xy: NDArray[np.float64]
     graph: nx.Graph
     tree: cKDTree
-    found: dict[int, tuple[dict[int, float], dict[int, list[int]]]] = field(default_factory=dict)
+    weights: csr_array
+    found: dict[int, tuple[NDArray[np.float64], NDArray[np.int32]]] = field(default_factory=dict)
 
 
-def field_ways(part: Polygon, rounds: list[NDArray[np.float64]], bouts: list[Swath], gate: tuple[float, float]) -> Ways:
+def field_ways(
+    part: Polygon, rounds: list[NDArray[np.float64]], bouts: list[Swath], gate: tuple[float, float]
+) -> Ways:
     """Return the ways over headland rounds (one per ring: outer and holes), bouts and the gateway (node 0).
 
     Edges that would leave the field or cross an obstacle are left out; the headland is preferred to the bouts by
@@ -49,7 +54,8 @@ def field_ways(part: Polygon, rounds: list[NDArray[np.float64]], bouts: list[Swa
     for k in range(len(bouts)):
         _edge(graph, xy, first_bout + 2 * k, first_bout + 2 * k + 1, 1.2)
     _link(graph, xy, part, starts, first_bout)
-    return Ways(xy, graph, cKDTree(xy))
+    weights = nx.to_scipy_sparse_array(graph, nodelist=range(len(xy)), format="csr")
+    return Ways(xy, graph, cKDTree(xy), weights)
 
 
 def _nodes_along(ring: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -100,24 +106,33 @@ def nearest_node(ways: Ways, point: NDArray[np.float64]) -> int:
     return int(ways.tree.query(point)[1])
 
 
-def _from(ways: Ways, node: int) -> tuple[dict[int, float], dict[int, list[int]]]:
+def _from(ways: Ways, node: int) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Return the distance to every node, and the node before each on the way from `node` (negative: none)."""
     if node not in ways.found:
-        ways.found[node] = nx.single_source_dijkstra(ways.graph, node)
+        ways.found[node] = dijkstra(ways.weights, directed=False, indices=node, return_predecessors=True)
     return ways.found[node]
 
 
 def way_length(ways: Ways, a: int, b: int) -> float:
     """Return the length of the shortest way between two nodes [m]; inf where there is none."""
-    return _from(ways, a)[0].get(b, math.inf)
+    return float(_from(ways, b)[0][a])
 
 
 def way_line(ways: Ways, a: int, b: int) -> NDArray[np.float64]:
-    """Return the shortest way from node a to node b as (n, 2); searched from b, so ask for many a with the same b.
+    """Return the shortest way from node a to node b as (n, 2).
 
     Steps at its ends that only link a bout or the gateway to a round are left out: turns join them instead. Empty
     where nothing is left or the nodes are not joined.
     """
-    nodes = _from(ways, b)[1].get(a, [])[::-1]
+    known, start = (b, a) if b in ways.found or a not in ways.found else (a, b)
+    before = _from(ways, known)[1]
+    nodes = [start]
+    while nodes[-1] != known and before[nodes[-1]] >= 0:
+        nodes.append(int(before[nodes[-1]]))
+    if nodes[-1] != known:
+        return np.empty((0, 2))
+    if known == a:
+        nodes = nodes[::-1]
     edges = ways.graph.edges
     if len(nodes) > 1 and edges[nodes[-2], nodes[-1]].get("link"):
         nodes = nodes[:-1]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -22,9 +24,11 @@ from trafficplan.routes.turns import best_turn, rings_of
 OUTSIDE_M = 30.0  # further than this outside the field it is on the road
 SMOOTH_M = 1.0  # spread of the weights in the way's smoothing
 BEND_STEP_M = 0.5  # vertices in bends
-TURN_BEND = np.radians(45.0)  # a step that bends more is a turn, not work
-SILENT_BEND = np.radians(60.0)  # a silence with such a bend held a whole turn
+TURN_REACH_M = 5.0  # work or turn is judged over so much of the way before and after
+TURN_BEND = np.radians(45.0)  # where it bends more, it is a turn
+SILENT_BEND = np.radians(100.0)  # a silence after which the outfit comes back like this held a whole turn
 IDLE_FLOW = 0.05  # below this share of the usual flow nothing is worked
+LAG_S = 20.0  # flow that is measured behind the threshing starts this late at most
 CLOSED_GAP = 0.6  # gaps between neighbouring bouts up to this share of the width are closed
 SMALL_HOLE_M2 = 300.0  # smaller gaps in the worked ground are no obstacles
 
@@ -47,29 +51,62 @@ def drive_from_log(log: Log, ground: Field, operation: Operation, outfit: Outfit
     if len(fixes.xy) < 3:
         notes.append(Note("warned", f"log {log.key}", f"{len(fixes.xy)} fixes", "too few to be a drive", ""))
         none = np.empty(0)
-        return Drive(operation.key, np.empty((0, 2)), none, none, none.astype(np.int8), none.astype(np.int8),
-                     width, 0, 0.0, float(ground.polygon.area), tuple(notes))
+        return Drive(
+            operation.key,
+            np.empty((0, 2)),
+            none,
+            none,
+            none.astype(np.int8),
+            none.astype(np.int8),
+            width,
+            0,
+            0.0,
+            float(ground.polygon.area),
+            tuple(notes),
+        )
     xy = smoothed(fixes.xy, fixes.cut)
     outside = distance_outside(xy, ground.polygon)
     leg, said = _legs(log, fixes, xy, outside)
     notes += said
-    pieces, silent = _way(fixes, xy, outfit.radius_m)
-    if silent:
-        notes.append(Note("repaired", f"log {log.key}: turns without a record", f"{silent}",
-                          f"filled with turns of {outfit.radius_m:.1f} m radius", "common practice, no source"))
+    way = _way(fixes, xy, outfit.radius_m, np.zeros(len(xy), dtype=bool))
     distance = _work_distance(fixes, xy, leg)
-    load, emptied, trips, said = board_load(log.key, fixes, distance * width, _pauses(fixes, pieces), operation, outfit)
+    standing = _standing(fixes, way.length_m)
+    arriving, leaving, trips, said = board_load(log.key, fixes, distance * width, standing, operation, outfit)
     notes += said
+    way = _way(fixes, xy, outfit.radius_m, arriving != leaving)
+    if way.filled:
+        notes.append(
+            Note(
+                "repaired",
+                f"log {log.key}: turns without a record",
+                f"{way.filled}",
+                f"filled with turns of {outfit.radius_m:.1f} m radius",
+                "common practice, no source",
+            )
+        )
     notes += _smoothing_note(log, fixes, xy)
-    line = _assembled(pieces, fixes.time_s, load, emptied, leg)
-    path, time, kg, legs = line
+    path, step, share = way.xy, way.step, way.share
+    time = fixes.time_s[step] + share * (fixes.time_s[step + 1] - fixes.time_s[step])
+    kg = np.where(share > 0.0, leaving[step] + share * (arriving[step + 1] - leaving[step]), arriving[step])
+    legs = leg[step]
     if outfit.antenna_behind_m:
         path = _shifted(path, outfit.antenna_behind_m)
     worked = float((distance * width).sum())
     covered = _covered(xy, leg, width)
     unworked = ground.polygon.difference(covered).area
-    return Drive(operation.key, path, time, kg, legs, np.zeros(len(path), dtype=np.int8), width, trips, worked,
-                 float(unworked), tuple(notes))
+    return Drive(
+        operation.key,
+        path,
+        time,
+        kg,
+        legs,
+        np.zeros(len(path), dtype=np.int8),
+        width,
+        trips,
+        worked,
+        float(unworked),
+        tuple(notes),
+    )
 
 
 def smoothed(xy: Floats, cut: Bools) -> Floats:
@@ -112,8 +149,13 @@ def smoothed(xy: Floats, cut: Bools) -> Floats:
 def _smoothing_note(log: Log, fixes: Fixes, xy: Floats) -> list[Note]:
     moved = np.hypot(*(xy - fixes.xy).T)
     return [
-        Note("repaired", f"log {log.key}: positions smoothed", f"by {np.sqrt((moved**2).mean()):.2f} m on average",
-             "averaged over the way with Gaussian weights of 1 m, for stable headings of the axles", "")
+        Note(
+            "repaired",
+            f"log {log.key}: positions smoothed",
+            f"by {np.sqrt((moved**2).mean()):.2f} m on average",
+            "averaged over the way with Gaussian weights of 1 m, for stable headings of the axles",
+            "",
+        )
     ]
 
 
@@ -128,57 +170,132 @@ def _legs(log: Log, fixes: Fixes, xy: Floats, outside: Floats) -> tuple[NDArray[
     """Return the leg of each step: road (jumps, far outside), work, or turn (sharp, no flow, silence with a bend)."""
     leg = np.full(len(xy), WORK, dtype=np.int8)
     notes: list[Note] = []
-    bend = np.abs(_bends(xy))
-    step = np.append(np.hypot(*np.diff(xy, axis=0).T), 0.0)
-    sharp = (bend > TURN_BEND) & (step > 0.5)
-    leg[sharp] = TURN
-    leg[np.append(sharp[1:], False)] = TURN
+    silent = _silent(fixes, xy)
+    leg[silent] = TURN
+    leg[_turning(xy, silent)] = TURN
     if fixes.flow_kg is not None:
-        between = np.append(np.diff(fixes.time_s), 1.0)
-        rate = fixes.flow_kg / np.maximum(between, 1e-3)
-        usual = float(np.median(fixes.flow_kg[fixes.flow_kg > 0.0])) if (fixes.flow_kg > 0.0).any() else 0.0
-        idle = fixes.flow_kg < IDLE_FLOW * usual if usual > 0.0 else rate < 0.0
-        leg[idle] = TURN
+        leg[_idle(fixes.flow_kg, fixes.time_s)] = TURN
     else:
-        notes.append(Note("assumed", f"log {log.key}: work or turn", "by bends alone", "the log has no flow",
-                          "common practice, no source"))
+        notes.append(
+            Note(
+                "assumed",
+                f"log {log.key}: work or turn",
+                "by bends alone",
+                "the log has no flow",
+                "common practice, no source",
+            )
+        )
     far = outside > OUTSIDE_M
     leg[far] = ROAD
     leg[fixes.cut] = ROAD
     if far.any():
-        notes.append(Note("warned", f"log {log.key}: fixes more than {OUTSIDE_M:.0f} m outside the field",
-                          f"{int(far.sum())} of {len(xy)}", "counted as road", ""))
+        notes.append(
+            Note(
+                "warned",
+                f"log {log.key}: fixes more than {OUTSIDE_M:.0f} m outside the field",
+                f"{int(far.sum())} of {len(xy)}",
+                "counted as road",
+                "",
+            )
+        )
     return leg, notes
 
 
-def _way(fixes: Fixes, xy: Floats, radius: float) -> tuple[list[Floats], int]:
-    """Return the line of each step (cubic through the fixes; silent turns filled), and how many turns were filled."""
+def _turning(xy: Floats, silent: NDArray[np.intp]) -> Bools:
+    """Mark steps within 5 m of which the way bends by more than 45 degrees; silent turns are not counted."""
+    step = np.hypot(*np.diff(xy, axis=0).T)
+    s = np.concatenate([[0.0], np.cumsum(step)])
+    bend = _bends(xy)
+    bend[silent], bend[silent + 1] = 0.0, 0.0
+    turned = np.concatenate([[0.0], np.cumsum(bend)])
+    middle = (s[:-1] + s[1:]) / 2.0
+    before, after = np.searchsorted(s, middle - TURN_REACH_M), np.searchsorted(s, middle + TURN_REACH_M)
+    return np.append(np.abs(turned[after] - turned[before]) > TURN_BEND, False)
+
+
+def _idle(flow_kg: Floats, time_s: Floats) -> Bools:
+    """Mark records without flow, where that lasts longer than the flow lags behind the work at its start."""
+    usual = float(np.median(flow_kg[flow_kg > 0.0])) if (flow_kg > 0.0).any() else 0.0
+    none = flow_kg < IDLE_FLOW * usual
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], none, [False]]).astype(np.int8)))
+    out = np.zeros(len(flow_kg), dtype=bool)
+    for start, end in edges.reshape(-1, 2):
+        out[start:end] = time_s[min(end, len(time_s) - 1)] - time_s[start] > LAG_S
+    return out
+
+
+@dataclass(frozen=True)
+class Way:
+    """The line through the fixes: points (m, 2), the step each lies on, its share of that step, length of each step."""
+
+    xy: Floats
+    step: NDArray[np.intp]
+    share: Floats
+    length_m: Floats
+    filled: int
+
+
+def _way(fixes: Fixes, xy: Floats, radius: float, changed: Bools) -> Way:
+    """Return the line through the fixes: cubics in bends, silent turns filled; `changed`: the load changes there."""
     bend = np.abs(_bends(xy))
     step = np.hypot(*np.diff(xy, axis=0).T)
+    turns = _silent_turns(fixes, xy, step, radius)
+    breaks = fixes.cut.copy()
+    breaks[list(turns)] = True
+    tangent = _tangents(xy, breaks)
+    sharpest = np.maximum(bend[:-1], bend[1:])
+    curved = ~fixes.cut[:-1] & (step > 1.0) & (sharpest > 0.02) & (sharpest < np.pi / 2.0)
+    fine = np.maximum(np.ceil(step / BEND_STEP_M), 1.0).astype(np.intp)
+    count = np.where(curved | changed[:-1], fine, 1)
+    for i, turn in turns.items():
+        count[i] = len(turn) - 1
+    index = np.repeat(np.arange(len(step)), count)
+    first = np.cumsum(count) - count
+    t = (np.arange(len(index)) - first[index]) / count[index]
+    bent = np.where(curved, 1.0, 0.0)[index, None]
+    u, a, b = t[:, None], xy[index], xy[index + 1]
+    m = bent * tangent[index] * step[index, None] + (1.0 - bent) * (b - a)
+    n = bent * tangent[index + 1] * step[index, None] + (1.0 - bent) * (b - a)
+    line = (
+        (2 * u**3 - 3 * u**2 + 1) * a
+        + (u**3 - 2 * u**2 + u) * m
+        + (3 * u**2 - 2 * u**3) * b
+        + (u**3 - u**2) * n
+    )
+    length = step.copy()
+    for i, turn in turns.items():
+        line[first[i] : first[i] + count[i]] = turn[:-1]
+        length[i] = np.hypot(*np.diff(turn, axis=0).T).sum()
+    end = len(step) - 1
+    return Way(np.vstack([line, xy[-1]]), np.append(index, end), np.append(t, 1.0), length, len(turns))
+
+
+def _around(xy: Floats, i: int) -> tuple[float, float]:
+    """Return the heading before a step and after it [rad], each over two steps."""
+    before, after = xy[i] - xy[max(i - 2, 0)], xy[min(i + 3, len(xy) - 1)] - xy[i + 1]
+    return float(np.arctan2(before[1], before[0])), float(np.arctan2(after[1], after[0]))
+
+
+def _silent(fixes: Fixes, xy: Floats) -> NDArray[np.intp]:
+    """Return the steps during which the logger was silent while the outfit turned round."""
     between = np.diff(fixes.time_s)
-    usual_s = float(np.median(between))
+    gaps = np.flatnonzero((between > 2.5 * np.median(between)) & ~fixes.cut[:-1])
+    gaps = gaps[(gaps > 0) & (gaps < len(xy) - 2)]
+    back = [i for i in gaps if np.cos(np.subtract(*_around(xy, int(i)))) < np.cos(SILENT_BEND)]
+    return np.array(back, dtype=np.intp)
+
+
+def _silent_turns(fixes: Fixes, xy: Floats, step: Floats, radius: float) -> dict[int, Floats]:
+    """Return a turn for each silent step that left time for one."""
+    between = np.diff(fixes.time_s)
     speed = float(np.median(step / np.maximum(between, 1e-3)))
-    silent = (between > 2.5 * usual_s) & ~fixes.cut[:-1] & (np.maximum(bend[:-1], bend[1:]) > SILENT_BEND)
-    tangent = _tangents(xy, fixes.cut | np.append(silent, False))
-    pieces, filled = [], 0
-    open_ground = rings_of(None)
-    for i in range(len(step)):
-        if silent[i]:
-            poses = [np.array([*xy[k], np.arctan2(tangent[k, 1], tangent[k, 0])]) for k in (i, i + 1)]
-            turn, length, _ = best_turn(poses[0], poses[1], radius, *open_ground)
-            if length <= 2.0 * speed * between[i] + 10.0:
-                pieces.append(turn)
-                filled += 1
-                continue
-        straight = fixes.cut[i] or step[i] < 1.0 or max(bend[i], bend[i + 1]) < 0.02
-        if straight or max(bend[i], bend[i + 1]) > np.pi / 2.0:
-            pieces.append(xy[i : i + 2])
-        else:
-            t = np.linspace(0.0, 1.0, max(2, int(np.ceil(step[i] / BEND_STEP_M)) + 1))[:, None]
-            a, b, m, n = xy[i], xy[i + 1], tangent[i] * step[i], tangent[i + 1] * step[i]
-            pieces.append((2 * t**3 - 3 * t**2 + 1) * a + (t**3 - 2 * t**2 + t) * m
-                          + (3 * t**2 - 2 * t**3) * b + (t**3 - t**2) * n)
-    return pieces, filled
+    turns: dict[int, Floats] = {}
+    for i in _silent(fixes, xy):
+        poses = [np.array([*xy[k], h]) for k, h in zip((i, i + 1), _around(xy, int(i)), strict=True)]
+        turn, length, _ = best_turn(poses[0], poses[1], radius, *rings_of(None))
+        if length <= 1.5 * speed * between[i] + 5.0:
+            turns[int(i)] = turn
+    return turns
 
 
 def _tangents(xy: Floats, breaks: Bools) -> Floats:
@@ -196,12 +313,11 @@ def _tangents(xy: Floats, breaks: Bools) -> Floats:
     return np.asarray(out / np.maximum(np.hypot(*out.T), 1e-9)[:, None])
 
 
-def _pauses(fixes: Fixes, pieces: list[Floats]) -> Floats:
-    """Return how long the outfit stood at each fix [s]: silence less the time to drive the step."""
-    between = np.append(np.diff(fixes.time_s), 0.0)
-    driven = np.append([np.hypot(*np.diff(p, axis=0).T).sum() for p in pieces], 0.0)
-    usual = float(np.median(driven[:-1] / np.maximum(between[:-1], 1e-3)))
-    return between - driven / max(usual, 0.1)
+def _standing(fixes: Fixes, length_m: Floats) -> Floats:
+    """Return how long the outfit stood at each fix [s]: the time to the next one less the time to drive there."""
+    between = np.diff(fixes.time_s)
+    usual = float(np.median(length_m / np.maximum(between, 1e-3)))
+    return np.append(between - length_m / max(usual, 0.1), 0.0)
 
 
 def _work_distance(fixes: Fixes, xy: Floats, leg: NDArray[np.int8]) -> Floats:
@@ -213,32 +329,6 @@ def _work_distance(fixes: Fixes, xy: Floats, leg: NDArray[np.int8]) -> Floats:
     if fixes.step_m is not None:
         return np.where(work | np.concatenate([[False], work[:-1]]), fixes.step_m, 0.0)
     return np.where(work, np.append(np.hypot(*np.diff(xy, axis=0).T), 0.0), 0.0)
-
-
-def _assembled(
-    pieces: list[Floats], time: Floats, load: Floats, after_kg: Floats, leg: NDArray[np.int8]
-) -> tuple[Floats, Floats, Floats, NDArray[np.int8]]:
-    """Return path, time, load and leg; where a load was emptied or filled, it changes within the next half metre."""
-    xy_out, time_out, load_out, leg_out = [], [], [], []
-    for i, piece in enumerate(pieces):
-        s = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(piece, axis=0).T))])
-        start, end, first = load[i], load[i + 1], after_kg[i]
-        at, kg = [0.0, s[-1]], [first, end]
-        if first != start and s[-1] > 0.0:
-            step = min(0.5, s[-1] / 2.0)
-            at, kg = [0.0, step, s[-1]], [start, first, end]
-            if not np.isclose(s, step).any():
-                where = np.searchsorted(s, step)
-                point = [np.interp(step, s, piece[:, k]) for k in (0, 1)]
-                piece, s = np.insert(piece, where, point, axis=0), np.insert(s, where, step)
-        share = s / s[-1] if s[-1] > 0.0 else s
-        xy_out.append(piece[:-1])
-        time_out.append(time[i] + share[:-1] * (time[i + 1] - time[i]))
-        load_out.append(np.interp(s[:-1], at, kg))
-        leg_out.append(np.full(len(piece) - 1, leg[i], dtype=np.int8))
-    xy = np.concatenate([*xy_out, pieces[-1][-1:]])
-    return (xy, np.append(np.concatenate(time_out), time[-1]), np.append(np.concatenate(load_out), load[-1]),
-            np.append(np.concatenate(leg_out), leg_out[-1][-1:]))
 
 
 def _shifted(xy: Floats, behind_m: float) -> Floats:
@@ -254,7 +344,9 @@ def _covered(xy: Floats, leg: NDArray[np.int8], width_m: float) -> Polygon | Mul
         return Polygon()
     runs = np.split(work, np.flatnonzero(np.diff(work) > 1) + 1)
     lines = [LineString(xy[r[0] : r[-1] + 2]) for r in runs]
-    strips = [line.buffer(width_m / 2.0, cap_style="flat", join_style="mitre", mitre_limit=1.5) for line in lines]
+    strips = [
+        line.buffer(width_m / 2.0, cap_style="flat", join_style="mitre", mitre_limit=1.5) for line in lines
+    ]
     return shapely.union_all(strips)
 
 

@@ -61,8 +61,11 @@ def headland_width(field: Field, operation: Operation, outfit: Outfit) -> tuple[
     room = bulb_height(radius, step * width) + min(width / 2.0, OVERHANG_M)
     wide = max(width, room)
     note = Note(
-        "assumed", f"field {field.key}: headland width for {operation.job}", f"{wide:.1f} m",
-        "no headland width is given: one bout or the turning room, the wider", "common practice, no source",
+        "assumed",
+        f"field {field.key}: headland width for {operation.job}",
+        f"{wide:.1f} m",
+        "no headland width is given: one bout or the turning room, the wider",
+        "common practice, no source",
     )
     return wide, (note,)
 
@@ -79,13 +82,15 @@ def _softened(outer: Polygon, room_m: float) -> Polygon:
         return outer
     xy = np.asarray(outer.exterior.normalize().coords)[:-1]
     ahead, behind = np.roll(xy, -1, axis=0) - xy, xy - np.roll(xy, 1, axis=0)
-    turn = np.arctan2(
-        behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0], (behind * ahead).sum(axis=1)
-    )
+    turn = np.arctan2(behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0], (behind * ahead).sum(axis=1))
     if not LinearRing(xy).is_ccw:
         turn = -turn
     points = [Point(p).buffer(room_m) for p in xy[turn < -SHARP]]
-    return max(polygons_of(outer.difference(shapely.union_all(points))), key=lambda p: p.area) if points else outer
+    return (
+        max(polygons_of(outer.difference(shapely.union_all(points))), key=lambda p: p.area)
+        if points
+        else outer
+    )
 
 
 def _round_hole(hole: Polygon, distance_m: float, radius: float) -> Polygon:
@@ -124,7 +129,9 @@ def headland_rounds(
         others = shapely.union_all([h.buffer(0.45 * width_m) for h in holes if h is not hole])
         first = _round_hole(hole, width_m / 2.0, radius)
         ways = [first] + [first.buffer(k * width_m, quad_segs=24) for k in range(1, rounds)]
-        hole_rounds.append([line for w in ways for line in _clipped([w.exterior], inside, others, 2.0 * radius)])
+        hole_rounds.append(
+            [line for w in ways for line in _clipped([w.exterior], inside, others, 2.0 * radius)]
+        )
         taken.append(ways[-1].buffer(width_m / 2.0, quad_segs=4))
     inner = Polygon(part.exterior).buffer(-rounds * width_m)
     if taken:
@@ -148,7 +155,9 @@ def _clipped(
             kept.append(_tidy(whole))
             continue
         merged = shapely.line_merge(line) if line.geom_type == "MultiLineString" else line
-        kept += [_tidy(p) for p in shapely.get_parts(merged) if p.geom_type == "LineString" and p.length > least_m]
+        kept += [
+            _tidy(p) for p in shapely.get_parts(merged) if p.geom_type == "LineString" and p.length > least_m
+        ]
     return kept
 
 
@@ -174,7 +183,9 @@ def best_heading(part: Polygon) -> float:
     return float(angles[int(np.argmin(across))])
 
 
-def swaths(inner: Polygon | MultiPolygon, room: Polygon, width_m: float, heading: float, least_m: float) -> list[Swath]:
+def swaths(
+    inner: Polygon | MultiPolygon, room: Polygon, width_m: float, heading: float, least_m: float
+) -> list[Swath]:
     """Return the swaths of the ground inside the headland, bout by bout.
 
     Parameters
@@ -202,7 +213,8 @@ def swaths(inner: Polygon | MultiPolygon, room: Polygon, width_m: float, heading
     out: list[Swath] = []
     lines = [
         LineString([(x0, first + i * width_m), (x1, first + i * width_m)])
-        for i in range(count) for x0, x1 in _merged(reach[i])
+        for i in range(count)
+        for x0, x1 in _merged(reach[i])
     ]
     clipped = shapely.intersection(np.array(lines, dtype=object), field)
     cos, sin = math.cos(heading), math.sin(heading)
@@ -226,7 +238,9 @@ def _merged(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
     return out
 
 
-def along_tramlines(tramlines: tuple[LineString, ...], inner: Polygon | MultiPolygon, least_m: float) -> list[Swath]:
+def along_tramlines(
+    tramlines: tuple[LineString, ...], inner: Polygon | MultiPolygon, least_m: float
+) -> list[Swath]:
     """Return the stretches of the tramlines inside the headland, sorted by neighbourhood (curved ones too)."""
     pieces: list[tuple[LineString, int]] = []
     for number, line in enumerate(_neighbours(tramlines)):
@@ -252,7 +266,9 @@ def _neighbours(lines: tuple[LineString, ...]) -> list[LineString]:
         return list(lines)
     array = np.array(lines, dtype=object)
     middle = shapely.line_interpolate_point(array, 0.5, normalized=True)
-    apart = shapely.distance(array[:, None], array[None, :]) + 0.01 * shapely.distance(middle[:, None], middle[None, :])
+    apart = shapely.distance(array[:, None], array[None, :]) + 0.01 * shapely.distance(
+        middle[:, None], middle[None, :]
+    )
     order = [int(np.argmax(apart.mean(axis=1)))]
     left = set(range(len(lines))) - set(order)
     while left:

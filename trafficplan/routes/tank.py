@@ -9,7 +9,9 @@ from trafficplan.machines.outfit import Outfit
 from trafficplan.names import Note
 from trafficplan.routes.fixes import Fixes, Floats
 
-UNLOAD_PAUSE_S = 20.0  # standing as long as this with the tank more than a quarter changed is unloading or refilling
+UNLOAD_PAUSE_S = (
+    20.0  # standing as long as this with the tank more than a quarter changed is unloading or refilling
+)
 UNLOAD_SHARE = 0.25
 
 
@@ -41,8 +43,13 @@ def board_load(
 
 
 def _constant_note(key: str, full: float) -> Note:
-    return Note("assumed", f"log {key}: load", f"{full / 1e3:.1f} t all the way",
-                "no load, flow or rate tells how it changes", "common practice, no source")
+    return Note(
+        "assumed",
+        f"log {key}: load",
+        f"{full / 1e3:.1f} t all the way",
+        "no load, flow or rate tells how it changes",
+        "common practice, no source",
+    )
 
 
 def _tank(
@@ -57,13 +64,16 @@ def _tank(
         arriving[i] = min(moved, full)
         if over or (standing_s[i] >= UNLOAD_PAUSE_S and moved > UNLOAD_SHARE * full):
             brimful, stops = brimful + over, stops + (not over)
-            moved = max(moved - full, 0.0) if over else 0.0
-        leaving[i] = moved
+            leaving[i], moved = 0.0, max(moved - full, 0.0)
+        else:
+            leaving[i] = arriving[i]
     if empties:
         arriving, leaving = full - arriving, full - leaving
     words = ("refilled", "empty") if empties else ("unloaded", "full")
     note = Note(
-        "assumed", f"log {key}: {words[0]}", f"{stops} times standing, {brimful} times because {words[1]}",
+        "assumed",
+        f"log {key}: {words[0]}",
+        f"{stops} times standing, {brimful} times because {words[1]}",
         f"the log does not say: standing over {UNLOAD_PAUSE_S:.0f} s with over a quarter moved, or {full / 1e3:.1f} t reached",
         "common practice, no source",
     )
