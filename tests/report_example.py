@@ -50,7 +50,9 @@ JOBS: list[tuple[str, dt.date, str, str, float]] = [
 ]
 
 
-def example_farm(units: str = "metric", names: Mapping[str, str] | None = None, title: str = "Ostara Flats") -> Farm:
+def example_farm(
+    units: str = "metric", names: Mapping[str, str] | None = None, title: str = "Ostara Flats"
+) -> Farm:
     """Return the farm; `names` renames fields."""
     names = names or {}
     fields = {}
@@ -91,7 +93,9 @@ def example_passes(field: Field, grid: Grid) -> NDArray[np.float64]:
     for (x0, y0), (x1, y1) in zip(corners[:-1], corners[1:], strict=True):
         crosses = (y0 > ys) != (y1 > ys)
         inside ^= crosses & (xs < (x1 - x0) * (ys - y0) / (y1 - y0 + 1e-12) + x0)
-        along = np.clip(((xs - x0) * (x1 - x0) + (ys - y0) * (y1 - y0)) / ((x1 - x0) ** 2 + (y1 - y0) ** 2), 0, 1)
+        along = np.clip(
+            ((xs - x0) * (x1 - x0) + (ys - y0) * (y1 - y0)) / ((x1 - x0) ** 2 + (y1 - y0) ** 2), 0, 1
+        )
         edge = np.minimum(edge, np.hypot(xs - x0 - along * (x1 - x0), ys - y0 - along * (y1 - y0)))
     passes = np.zeros(grid.shape)
     offset = np.abs((xs - corners[0][0]) % 24 - 12)
@@ -145,7 +149,19 @@ def _row(scenario: str, field: str, zone: str, area: float, depth: float, factor
 
 def _part(key: str, day: dt.date, job: str, outfit: str, weight: float, area: float) -> OperationPart:
     added = max(0.0, weight - 0.55) * 0.12 * area
-    return OperationPart(key, day, job, outfit, round(area / 3), area * 1.1, area * 0.35, area, area * 28 * weight, added, added * 1.4)
+    return OperationPart(
+        key,
+        day,
+        job,
+        outfit,
+        round(area / 3),
+        area * 1.1,
+        area * 0.35,
+        area,
+        area * 28 * weight,
+        added,
+        added * 1.4,
+    )
 
 
 def _drive(field: Field, shift: int) -> LineString:
@@ -181,14 +197,28 @@ def _profiles(factor: float) -> tuple[WheelProfile, ...]:
         for axle, load, bar in axles:
             top = 60 + load / 60 * factor
             stress = tuple(top * math.exp(-depth / (0.35 + load / 2e4)) for depth in DEPTHS)
-            upper = tuple(value * (1.25 if depth < 0.6 else 1.0) for value, depth in zip(stress, DEPTHS, strict=True))
-            made.append(WheelProfile(outfit, axle, operation, load, bar, "moulds", DEPTHS, stress, upper, low, high))
+            upper = tuple(
+                value * (1.25 if depth < 0.6 else 1.0) for value, depth in zip(stress, DEPTHS, strict=True)
+            )
+            made.append(
+                WheelProfile(outfit, axle, operation, load, bar, "moulds", DEPTHS, stress, upper, low, high)
+            )
     return tuple(made)
 
 
-def example_pictures(summary: FieldSummary, factor: float) -> list[Picture]:
-    """Return twelve layers of one field."""
-    passes = example_passes(summary.field, summary.grid)
+def example_pictures(field: Field, grid: Grid, factor: float) -> tuple[Picture, ...]:
+    """Return twelve layers of one field; the same shape under the same scenario is made once."""
+    key = (field.polygon.wkb, factor)
+    if key not in _MADE:
+        _MADE[key] = _pictures(field, grid, factor)
+    return _MADE[key]
+
+
+_MADE: dict[tuple[bytes, float], tuple[Picture, ...]] = {}
+
+
+def _pictures(field: Field, grid: Grid, factor: float) -> tuple[Picture, ...]:
+    passes = example_passes(field, grid)
     touched = np.where(np.isnan(passes), np.nan, np.where(passes > 0, 1.0, 0.0))
     level = touched * factor * (0.7 + 0.55 * np.log10(1 + np.nan_to_num(passes)))
     layers = {
@@ -197,21 +227,34 @@ def example_pictures(summary: FieldSummary, factor: float) -> list[Picture]:
     for tag, weight in (("20", 1.5), ("35", 1.15), ("50", 0.85), ("70", 0.6)):
         layers[f"ratio_{tag}"] = level * weight
         layers[f"stress_{tag}"] = level * weight * 95
-    return [encode(layer, values, summary.grid) for layer, values in layers.items()]
+    return tuple(encode(layer, values, grid) for layer, values in layers.items())
 
 
 def example_report(
-    units: str = "metric", names: Mapping[str, str] | None = None, far_over: bool = False, title: str = "Ostara Flats"
+    units: str = "metric",
+    names: Mapping[str, str] | None = None,
+    far_over: bool = False,
+    title: str = "Ostara Flats",
 ) -> dict[str, object]:
     """Return the keyword arguments of write_report, but for the path."""
     farm = example_farm(units, names, title)
     summaries: dict[str, list[FieldSummary]] = {}
-    pictures: dict[tuple[str, str], list[Picture]] = {}
+    pictures: dict[tuple[str, str], tuple[Picture, ...]] = {}
     for scenario, (_, factor) in SCENARIOS.items():
-        summaries[scenario] = [example_summary(scenario, field, factor, far_over) for field in farm.fields.values()]
+        summaries[scenario] = [
+            example_summary(scenario, field, factor, far_over) for field in farm.fields.values()
+        ]
         for summary in summaries[scenario]:
-            pictures[scenario, summary.field.key] = example_pictures(summary, factor)
+            pictures[scenario, summary.field.key] = example_pictures(summary.field, summary.grid, factor)
     notes = [*farm.notes, *(note for summary in summaries["base"] for note in summary.notes)]
-    notes.append(replace(farm.notes[0], kind="repaired", what="fields.geojson: Hill Piece", value="ring closed", why="the outline was open"))
+    notes.append(
+        replace(
+            farm.notes[0],
+            kind="repaired",
+            what="fields.geojson: Hill Piece",
+            value="ring closed",
+            why="the outline was open",
+        )
+    )
     run = {"version": "0.1.0", "crs": CRS, "parameters": {"cell_m": 1.0, "depths_m": list(DEPTHS)}}
     return {"farm": farm, "summaries": summaries, "pictures": pictures, "notes": notes, "run": run}

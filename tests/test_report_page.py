@@ -48,7 +48,11 @@ class Parsed(HTMLParser):
         self.tags.append(tag)
         named = dict(attrs)
         self.ids += [named["id"]] if named.get("id") else []
-        self.loads += [str(value) for name, value in attrs if name in {"src", "href", "xlink:href", "data", "action", "poster"}]
+        self.loads += [
+            str(value)
+            for name, value in attrs
+            if name in {"src", "href", "xlink:href", "data", "action", "poster"}
+        ]
         if tag in {"script", "style"}:
             self.inside.append(tag)
 
@@ -68,8 +72,13 @@ class Parsed(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def metric() -> Parsed:
-    return Parsed(render_report(**example_report()))  # type: ignore[arg-type]
+def page() -> str:
+    return render_report(**example_report())  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def metric(page: str) -> Parsed:
+    return Parsed(page)
 
 
 @pytest.fixture(scope="module")
@@ -111,7 +120,10 @@ def test_every_part_is_there(metric: Parsed) -> None:
     ):  # fmt: skip
         assert heading in metric.text
     assert metric.tags.count("svg") == 2 + 3  # steps, season, and one per outfit
-    assert len(re.findall(r"nearly certain \(0\.[89]\)|very likely \(0\.\d\)|likely \(0\.\d\)", metric.text)) >= 10
+    assert (
+        len(re.findall(r"nearly certain \(0\.[89]\)|very likely \(0\.\d\)|likely \(0\.\d\)", metric.text))
+        >= 10
+    )
     assert "every load of slurry and grain goes through here" in metric.text
     assert "the outline was open" in metric.text
 
@@ -130,34 +142,34 @@ def test_scenarios_stand_side_by_side_with_differences(metric: Parsed) -> None:
     assert re.search(r"Lasting damage likely 2\.7 ha 1\.7 ha −1\.0 ha", table)
 
 
-def test_nothing_loads_from_elsewhere(metric: Parsed) -> None:
+def test_nothing_loads_from_elsewhere(metric: Parsed, page: str) -> None:
     for address in metric.loads:
         assert address.startswith(("data:", "#")), address[:80]
-    page = render_report(**example_report())  # type: ignore[arg-type]
-    assert not re.search(r"url\(\s*['\"]?(?!data:|#|['\"]?#)", re.sub(r"url\(#", "url(#", page))
+    assert not re.search(r"url\((?!data:|#)", page)
     assert "default-src 'none'" in page
     assert "@import" not in page
 
 
-def test_names_from_data_cannot_break_out() -> None:
+def test_names_from_data_cannot_break_out(metric: Parsed) -> None:
     names = {"Long Meadow": EVIL, "Hill Piece": "${x}", "Mill Corner": "#\"'`\\<b>"}
     report = example_report(names=names, title=EVIL + "$x^2$")
     page = render_report(**report)  # type: ignore[arg-type]
-    parsed, plain = Parsed(page), Parsed(render_report(**example_report()))  # type: ignore[arg-type]
-    assert parsed.tags.count("script") == plain.tags.count("script")
-    assert parsed.tags.count("b") == plain.tags.count("b")
+    parsed = Parsed(page)
+    assert parsed.tags.count("script") == metric.tags.count("script")
+    assert parsed.tags.count("b") == metric.tags.count("b")
     assert "<script>alert" not in page
     assert "${x}" not in page
     assert EVIL in parsed.text
     assert "${x}" in parsed.text
-    assert [field["name"] for field in _data(parsed)["fields"]] == [str(safe(name)) for name in names.values()]
+    assert [field["name"] for field in _data(parsed)["fields"]] == [
+        str(safe(name)) for name in names.values()
+    ]
 
 
-def test_same_bytes_every_time(tmp_path: Path) -> None:
-    for name in ("one.html", "two.html"):
-        write_report(tmp_path / name, **example_report())  # type: ignore[arg-type]
-    assert (tmp_path / "one.html").read_bytes() == (tmp_path / "two.html").read_bytes()
-    assert not re.search(r"_[0-9a-f]{32}\b", (tmp_path / "one.html").read_text(encoding="utf-8"))
+def test_same_bytes_every_time(tmp_path: Path, page: str) -> None:
+    write_report(tmp_path / "report.html", **example_report())  # type: ignore[arg-type]
+    assert (tmp_path / "report.html").read_bytes() == page.encode()
+    assert not re.search(r"_[0-9a-f]{32}\b", page)
 
 
 def test_ids_are_unique(metric: Parsed) -> None:
@@ -200,7 +212,19 @@ def test_picture_keeps_the_highest_value_and_exact_bounds() -> None:
     assert np.nansum(read) == pytest.approx(1.4, abs=0.005)
 
 
-@pytest.mark.parametrize("layer", ["lasting", "depth_reached", "passes", "traffic", "ratio_35", "stress_50", "compaction_20", "over_passes_35"])
+@pytest.mark.parametrize(
+    "layer",
+    [
+        "lasting",
+        "depth_reached",
+        "passes",
+        "traffic",
+        "ratio_35",
+        "stress_50",
+        "compaction_20",
+        "over_passes_35",
+    ],
+)
 def test_pictures_read_back_within_half_a_code(layer: str) -> None:
     grid = Grid("EPSG:32635", 0.0, 1.0, 1.0, 1, 50)
     top = RANGES[measure_of(layer)[0]][1] or 1830.0
@@ -226,7 +250,9 @@ def test_legends_have_a_word_or_a_number_for_every_colour() -> None:
             assert len({row["colour"] for row in rows}) == len(rows)
             assert all(row["word"] or row["range"] for row in rows)
             assert len(change_rows(measure, units)) == 7
-    assert [row["word"] for row in legend_rows(MEASURES["ratio"], "metric")[1:]] == [name for name, _ in STEPS]
+    assert [row["word"] for row in legend_rows(MEASURES["ratio"], "metric")[1:]] == [
+        name for name, _ in STEPS
+    ]
     assert set(MEASURES) == set(RANGES)
     assert set(MEASURES) <= set(LAYERS)
 
@@ -240,7 +266,9 @@ def test_step_colours_darken_evenly_enough_to_tell_apart_in_grey() -> None:
 
 def _luminance(colour: str) -> float:
     parts = [int(colour[start : start + 2], 16) / 255 for start in (1, 3, 5)]
-    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    red, green, blue = (
+        part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts
+    )
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
@@ -296,7 +324,17 @@ def test_answer_without_scenarios_and_without_damage() -> None:
 def test_aerial_image_is_drawn_if_it_can_be_read(tmp_path: Path) -> None:
     path = tmp_path / "aerial.tif"
     pixels = np.full((3, 40, 50), 120, dtype=np.uint8)
-    with rasterio.open(path, "w", driver="GTiff", width=50, height=40, count=3, dtype="uint8", crs=CRS, transform=from_origin(WEST, SOUTH + 800, 20, 20)) as target:
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        width=50,
+        height=40,
+        count=3,
+        dtype="uint8",
+        crs=CRS,
+        transform=from_origin(WEST, SOUTH + 800, 20, 20),
+    ) as target:
         target.write(pixels)
     image = aerial_image(path, CRS)
     assert image is not None

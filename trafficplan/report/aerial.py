@@ -33,7 +33,10 @@ def aerial_image(path: Path, crs: str) -> Aerial | None:
     their 98th percentile. Ground outside the image is white.
     """
     try:
-        with rasterio.open(path) as source, WarpedVRT(source, crs=crs, resampling=Resampling.bilinear) as warped:
+        with (
+            rasterio.open(path) as source,
+            WarpedVRT(source, crs=crs, resampling=Resampling.bilinear) as warped,
+        ):
             shrink = max(1.0, max(warped.width, warped.height) / LONGEST_SIDE)
             shape = (max(1, round(warped.height / shrink)), max(1, round(warped.width / shrink)))
             bands = [1, 2, 3] if warped.count >= 3 else [1]

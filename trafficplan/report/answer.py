@@ -93,7 +93,9 @@ def add_up(fields: Sequence[FieldSummary]) -> Totals:
 def worst_places(fields: Sequence[FieldSummary], most: int = 10) -> list[WorstPlace]:
     """Return the worst places of all fields, the worst first: by chance, then by ground and crossings."""
     places = [place for field in fields for place in field.worst]
-    return sorted(places, key=lambda place: (-place.chance, -place.area_m2 * place.crossings, place.field, place.name))[:most]
+    return sorted(
+        places, key=lambda place: (-place.chance, -place.area_m2 * place.crossings, place.field, place.name)
+    )[:most]
 
 
 def answer(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]]) -> Answer:
@@ -125,9 +127,21 @@ def answer(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]]) -> Answe
     share = 100 * totals.wheeled_ha / totals.area_ha if totals.area_ha else 0.0
     figures = (
         ("Lasting damage likely", lasting, f"of {whole}; chance of 0.5 or more below tillage depth"),
-        ("Wheeled", say("share", share, units), f"{say('area', totals.wheeled_ha, units)} that at least one wheel touched"),
-        ("Depth reached", deep, f"of a stress of {say('stress', 50, units)}; on 95 % of the ground it stays shallower"),
-        ("Traffic", say("haul", totals.traffic_t_km, units), f"{say('distance', totals.drive_km, units)} driven in {say('time', totals.hours, units)}"),
+        (
+            "Wheeled",
+            say("share", share, units),
+            f"{say('area', totals.wheeled_ha, units)} that at least one wheel touched",
+        ),
+        (
+            "Depth reached",
+            deep,
+            f"of a stress of {say('stress', 50, units)}; on 95 % of the ground it stays shallower",
+        ),
+        (
+            "Traffic",
+            say("haul", totals.traffic_t_km, units),
+            f"{say('distance', totals.drive_km, units)} driven in {say('time', totals.hours, units)}",
+        ),
     )
     if full:
         figures = (figures[2], *figures[:2], figures[3])
@@ -160,7 +174,12 @@ def _gateway_sentence(fields: Sequence[FieldSummary], units: str) -> str:
     if not counts:
         return ""
     count, gate, key = max(counts, key=lambda item: (item[0], item[1]))
-    areas = [place.area_m2 for field in fields for place in field.worst if place.zone == "gateway" and place.name == gate and place.field == key]
+    areas = [
+        place.area_m2
+        for field in fields
+        for place in field.worst
+        if place.zone == "gateway" and place.name == gate and place.field == key
+    ]
     ground = f": {say('patch', areas[0], units)} crossed" if areas else ": crossed"
     return f"{_upper(_the_gate(gate))} of {key}{ground} {count:,.0f} times."
 
@@ -193,7 +212,9 @@ def _operation_sentence(fields: Sequence[FieldSummary], units: str) -> str:
     )
 
 
-def _scenario_sentence(summaries: Mapping[str, Sequence[FieldSummary]], farm: Farm, full: bool, best: str) -> str:
+def _scenario_sentence(
+    summaries: Mapping[str, Sequence[FieldSummary]], farm: Farm, full: bool, best: str
+) -> str:
     """Return the scenario that helps most, and by how much."""
     if len(summaries) < 2:
         return ""

@@ -100,6 +100,8 @@ def cautions_for(situations: Collection[str]) -> tuple[Caution, ...]:
     """
     unknown = set(situations) - SITUATIONS
     if unknown:
-        raise ValueError(f"no caution knows the situation {', '.join(sorted(unknown))}; known: {', '.join(sorted(SITUATIONS))}")
+        raise ValueError(
+            f"no caution knows the situation {', '.join(sorted(unknown))}; known: {', '.join(sorted(SITUATIONS))}"
+        )
     wanted = set(situations) | {"always"}
     return tuple(caution for caution in CAUTIONS if caution.when & wanted)

@@ -53,7 +53,12 @@ class SeasonBar:
 def _svg(drawing: Figure, key: str, words: str) -> Markup:
     """Return a figure as an inline SVG whose ids carry `key`, with `words` for people who cannot see it."""
     target = io.StringIO()
-    drawing.savefig(target, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}, transparent=True)
+    drawing.savefig(
+        target,
+        format="svg",
+        metadata={"Date": None, "Creator": None, "Format": None, "Type": None},
+        transparent=True,
+    )
     text = target.getvalue()
     text = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
     text = re.sub(r' id="', f' id="{key}-', text)
@@ -71,7 +76,11 @@ def steps_chart(
 
     The lowest step holds all untouched ground as well; it is left out so that the others can be read.
     """
-    layers = [layer for layer in ("deep", "tilled") if any(layer in field.steps_ha for fields in summaries.values() for field in fields)]
+    layers = [
+        layer
+        for layer in ("deep", "tilled")
+        if any(layer in field.steps_ha for fields in summaries.values() for field in fields)
+    ]
     rows = list(summaries)
     with matplotlib.rc_context(_STYLE):
         drawing = Figure(figsize=(9.6, 1.4 + 0.46 * len(rows)), layout="constrained")
@@ -79,17 +88,31 @@ def steps_chart(
         for ax, layer in zip(axes, layers, strict=True):
             totals = {key: _steps_total(summaries[key], layer) for key in rows}
             _stack(ax, rows, totals, titles, units)
-            ax.set_title("Below tillage depth (lasting)" if layer == "deep" else "Tilled layer (repairable)", loc="left")
+            ax.set_title(
+                "Below tillage depth (lasting)" if layer == "deep" else "Tilled layer (repairable)",
+                loc="left",
+            )
         handles, labels = axes[0].get_legend_handles_labels()
-        drawing.legend(handles, labels, loc="outside upper left", ncols=4, frameon=False, handlelength=1, handleheight=1)
+        drawing.legend(
+            handles, labels, loc="outside upper left", ncols=4, frameon=False, handlelength=1, handleheight=1
+        )
         return _svg(drawing, "steps", "Area by step of stress ratio, per scenario")
 
 
 def _steps_total(fields: Sequence[FieldSummary], layer: str) -> list[float]:
-    return [sum(field.steps_ha[layer][step] for field in fields if layer in field.steps_ha) for step in range(len(STEPS))]
+    return [
+        sum(field.steps_ha[layer][step] for field in fields if layer in field.steps_ha)
+        for step in range(len(STEPS))
+    ]
 
 
-def _stack(ax: Axes, rows: Sequence[str], totals: Mapping[str, Sequence[float]], titles: Mapping[str, str], units: str) -> None:
+def _stack(
+    ax: Axes,
+    rows: Sequence[str],
+    totals: Mapping[str, Sequence[float]],
+    titles: Mapping[str, str],
+    units: str,
+) -> None:
     """Draw one stacked bar per scenario, the worst step first from the left."""
     scale = QUANTITIES["area"][units][0]
     colours = step_colours(MEASURES["ratio"])
@@ -98,12 +121,26 @@ def _stack(ax: Axes, rows: Sequence[str], totals: Mapping[str, Sequence[float]],
         widths = [totals[key][step] * scale for key in rows]
         lower = STEPS[step - 1][1]
         span = f"over {lower:g}" if step == len(STEPS) - 1 else f"{lower:g} to {STEPS[step][1]:g}"
-        ax.barh(range(len(rows)), widths, left=left, height=0.62, color=colours[step], label=f"{STEPS[step][0]} ({span})")
+        ax.barh(
+            range(len(rows)),
+            widths,
+            left=left,
+            height=0.62,
+            color=colours[step],
+            label=f"{STEPS[step][0]} ({span})",
+        )
         left = [start + width for start, width in zip(left, widths, strict=True)]
     most = max(left, default=0.0) or 1.0
     for index, key in enumerate(rows):
         over = totals[key][3] + totals[key][4]
-        ax.text(left[index] + most * 0.015, index, f"{say('area', over, units)} over 1", va="center", color=QUIET, fontsize=9)
+        ax.text(
+            left[index] + most * 0.015,
+            index,
+            f"{say('area', over, units)} over 1",
+            va="center",
+            color=QUIET,
+            fontsize=9,
+        )
     ax.set_yticks(range(len(rows)), [_wrapped(titles[key], 24) for key in rows])
     ax.set_xlim(0, most * 1.32)
     ax.set_ylim(len(rows) - 0.5, -0.5)
@@ -142,7 +179,14 @@ def season_chart(parts: Sequence[OperationPart], units: str) -> Markup:
             ax.plot([0, start], [index, index], color=RULE, linewidth=1, zorder=1)
             ax.barh(index, width, left=start, height=0.62, color=colours[3], zorder=2)
             text = say("area", bar.added_ha, units, sign=True) if bar.added_ha > 0 else "none new"
-            ax.text(start + width + end * 0.012, index, text, va="center", fontsize=9, color=INK if bar.added_ha > 0 else QUIET)
+            ax.text(
+                start + width + end * 0.012,
+                index,
+                text,
+                va="center",
+                fontsize=9,
+                color=INK if bar.added_ha > 0 else QUIET,
+            )
         ax.set_yticks(range(len(shown)), [_short(bar.label, 48) for bar in shown])
         ax.set_xlim(0, end * 1.14)
         ax.set_xlabel(f"{unit_of('area', units)} over strength below tillage depth, added up over the season")
@@ -160,10 +204,15 @@ def profile_charts(fields: Sequence[FieldSummary], units: str) -> list[dict[str,
             axles[profile.axle] = profile
     charts: list[dict[str, object]] = []
     for number, (outfit, operations) in enumerate(by_outfit.items()):
-        heaviest = max(operations, key=lambda key: (max(profile.wheel_load_kg for profile in operations[key].values()), key))
+        heaviest = max(
+            operations,
+            key=lambda key: (max(profile.wheel_load_kg for profile in operations[key].values()), key),
+        )
         profiles = list(operations[heaviest].values())
         note = f"in operation {heaviest}, soil that {profiles[0].moisture}"
-        charts.append({"title": outfit, "note": note, "chart": profile_chart(profiles, f"profile{number}", units)})
+        charts.append(
+            {"title": outfit, "note": note, "chart": profile_chart(profiles, f"profile{number}", units)}
+        )
     return charts
 
 
@@ -181,13 +230,24 @@ def profile_chart(profiles: Sequence[WheelProfile], key: str, units: str) -> Mar
         # The legend grows with the axles; the drawing above it keeps its height.
         drawing = Figure(figsize=(4.3, 3.5 + 0.2 * (min(len(ranked), 5) + 2)), layout="constrained")
         ax = drawing.subplots()
-        low, high = ([value * stress for value in side] for side in (heaviest.strength_low_kpa, heaviest.strength_high_kpa))
+        low, high = (
+            [value * stress for value in side]
+            for side in (heaviest.strength_low_kpa, heaviest.strength_high_kpa)
+        )
         ax.fill_betweenx(depths, low, high, color=BAND, label="strength of the soils", linewidth=0)
         colours = matplotlib.colormaps["viridis"]
         upper = [value * stress for value in heaviest.upper_kpa]
         central = [value * stress for value in heaviest.stress_kpa]
         if upper != central:
-            ax.fill_betweenx(depths, central, upper, color=colours(0.0), alpha=0.18, linewidth=0, label="up to the upper run")
+            ax.fill_betweenx(
+                depths,
+                central,
+                upper,
+                color=colours(0.0),
+                alpha=0.18,
+                linewidth=0,
+                label="up to the upper run",
+            )
         dashes = ("solid", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)), (0, (3, 1)))
         for index, profile in enumerate(ranked[: len(dashes)]):
             colour = colours(0.72 * index / max(1, min(len(ranked), len(dashes)) - 1))

@@ -119,7 +119,13 @@ def _range_text(measure: Measure, low: float | None, high: float | None, units: 
 def legend_rows(measure: Measure, units: str) -> list[dict[str, str]]:
     """Return the rows of a measure's legend: colour, word and range, from low to high; untouched ground first."""
     edges: list[float | None] = [None, *measure.breaks, None]
-    rows = [{"colour": UNTOUCHED_COLOUR, "word": "no load reached here" if measure.key in _BY_REACH else "untouched", "range": ""}]
+    rows = [
+        {
+            "colour": UNTOUCHED_COLOUR,
+            "word": "no load reached here" if measure.key in _BY_REACH else "untouched",
+            "range": "",
+        }
+    ]
     for index, colour in enumerate(step_colours(measure)):
         word = measure.words[index] if measure.words else ""
         numbers = _range_text(measure, edges[index], edges[index + 1], units)
@@ -146,7 +152,8 @@ def change_rows(measure: Measure, units: str) -> list[dict[str, str]]:
     spans = [(large, None), (middling, large), (small, middling)]
     lower = [(f"lower by {numbers(*span)}", colour) for span, colour in zip(spans, colours[:3], strict=True)]
     higher = [
-        (f"higher by {numbers(*span)}", colour) for span, colour in zip(reversed(spans), colours[4:], strict=True)
+        (f"higher by {numbers(*span)}", colour)
+        for span, colour in zip(reversed(spans), colours[4:], strict=True)
     ]
     rows = [*lower, ("about the same", SAME_COLOUR), *higher]
     return [{"colour": colour, "word": "", "range": text} for text, colour in rows]

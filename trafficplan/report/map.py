@@ -27,15 +27,19 @@ from trafficplan.report.aerial import aerial_image
 from trafficplan.report.words import safe
 
 #: A picture of one clear pixel: Leaflet asks for a marker's picture even where none is drawn.
-_CLEAR = (
-    "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNkYPhfDwAChwGA60e6kgAAAABJRU5ErkJggg=="
-)
+_CLEAR = "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNkYPhfDwAChwGA60e6kgAAAABJRU5ErkJggg=="
 
 #: How the ground around the fields is drawn: kind -> Leaflet path options.
 PLACE_STYLES: dict[str, dict[str, object]] = {
     "watercourse": {"color": "#3f6f94", "weight": 3, "fill_color": "#8fb3cc", "fill_opacity": 0.6},
     "yard": {"color": "#6b655a", "weight": 1, "fill_color": "#cfc8b8", "fill_opacity": 0.9},
-    "keep_out": {"color": "#6b655a", "weight": 1.5, "dash_array": "2 4", "fill_color": "#d9d4c7", "fill_opacity": 0.5},
+    "keep_out": {
+        "color": "#6b655a",
+        "weight": 1.5,
+        "dash_array": "2 4",
+        "fill_color": "#d9d4c7",
+        "fill_opacity": 0.5,
+    },
     "overhead_line": {"color": "#4b3f63", "weight": 2, "dash_array": "10 4 2 4"},
     "public_road": {"color": "#8b8577", "weight": 5},
     "drain": {"color": "#3f6f94", "weight": 1.5, "dash_array": "1 4"},
@@ -73,7 +77,13 @@ class _ClearMarkers(MacroElement):  # type: ignore[misc]
     _template = Template(
         "{% macro script(this, kwargs) %}"
         "delete L.Icon.Default.prototype._getIconUrl;"
-        "L.Icon.Default.mergeOptions({iconUrl: '" + _CLEAR + "', iconRetinaUrl: '" + _CLEAR + "', shadowUrl: '" + _CLEAR + "'});"
+        "L.Icon.Default.mergeOptions({iconUrl: '"
+        + _CLEAR
+        + "', iconRetinaUrl: '"
+        + _CLEAR
+        + "', shadowUrl: '"
+        + _CLEAR
+        + "'});"
         "{% endmacro %}"
     )
 
@@ -150,7 +160,15 @@ def draw_map(farm: Farm, fields: Sequence[Field], worst: Sequence[WorstPlace]) -
         _draw_field(chart, field, index, taken, origin)
     for number, spot in enumerate(worst, 1):
         beside = " beside" if spot.zone == "gateway" else ""
-        _mark(chart, spot.x, spot.y, f'<span class="worst-mark{beside}">{number}</span>', "mark-worst", (24, 24), origin)
+        _mark(
+            chart,
+            spot.x,
+            spot.y,
+            f'<span class="worst-mark{beside}">{number}</span>',
+            "mark-worst",
+            (24, 24),
+            origin,
+        )
     return _parts(chart, origin, aerial is not None)
 
 
@@ -159,7 +177,9 @@ def _draw_place(chart: folium.Map, place: Place, origin: tuple[float, float]) ->
     style = PLACE_STYLES.get(place.kind, {"color": "#6b655a", "weight": 1.5})
     if isinstance(place.shape, LineString):
         stroke = {key: value for key, value in style.items() if not key.startswith("fill")}
-        folium.PolyLine(local_line(place.shape.coords, origin), fill=False, interactive=False, **stroke).add_to(chart)
+        folium.PolyLine(
+            local_line(place.shape.coords, origin), fill=False, interactive=False, **stroke
+        ).add_to(chart)
         return
     for part in rings(place.shape, origin):
         folium.Polygon(part, fill="fill_color" in style, interactive=False, **style).add_to(chart)
@@ -170,7 +190,11 @@ def _draw_place(chart: folium.Map, place: Place, origin: tuple[float, float]) ->
 
 
 def _draw_field(
-    chart: folium.Map, field: Field, index: int, taken: Sequence[tuple[float, float]], origin: tuple[float, float]
+    chart: folium.Map,
+    field: Field,
+    index: int,
+    taken: Sequence[tuple[float, float]],
+    origin: tuple[float, float],
 ) -> None:
     """Draw outline, name and gateways of one field."""
     for part in rings(field.polygon, origin):
@@ -190,7 +214,9 @@ def _name_place(field: Field, taken: Sequence[tuple[float, float]]) -> tuple[flo
     west, south, east, north = field.polygon.bounds
     middle = field.polygon.representative_point()
     steps = [share / 8 for share in range(1, 8)]
-    spots = [Point(west + (east - west) * across, south + (north - south) * up) for up in steps for across in steps]
+    spots = [
+        Point(west + (east - west) * across, south + (north - south) * up) for up in steps for across in steps
+    ]
     inside = [spot for spot in spots if field.polygon.contains(spot)] or [middle]
     room = 0.3 * min(east - west, north - south)
 
@@ -204,10 +230,18 @@ def _name_place(field: Field, taken: Sequence[tuple[float, float]]) -> tuple[flo
 
 
 def _mark(
-    chart: folium.Map, x: float, y: float, html: str, name: str, size: tuple[int, int], origin: tuple[float, float]
+    chart: folium.Map,
+    x: float,
+    y: float,
+    html: str,
+    name: str,
+    size: tuple[int, int],
+    origin: tuple[float, float],
 ) -> None:
     """Place a piece of HTML at a point."""
-    icon = folium.DivIcon(html=html, class_name=name, icon_size=size, icon_anchor=(size[0] // 2, size[1] // 2))
+    icon = folium.DivIcon(
+        html=html, class_name=name, icon_size=size, icon_anchor=(size[0] // 2, size[1] // 2)
+    )
     location = local_line([(x, y)], origin)[0]
     folium.Marker(location, icon=icon, interactive=False, keyboard=False).add_to(chart)
 

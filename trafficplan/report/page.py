@@ -113,7 +113,11 @@ def _packaged(name: str) -> str:
 
 
 def _head(
-    farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]], told: Answer, run: Mapping[str, object], drawn: MapParts
+    farm: Farm,
+    summaries: Mapping[str, Sequence[FieldSummary]],
+    told: Answer,
+    run: Mapping[str, object],
+    drawn: MapParts,
 ) -> dict[str, object]:
     """Return title, answer, map and run data of the page."""
     base = summaries[BASE]
@@ -145,7 +149,9 @@ def _plain(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _tables(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]], titles: Mapping[str, str]) -> dict[str, object]:
+def _tables(
+    farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]], titles: Mapping[str, str]
+) -> dict[str, object]:
     """Return the rows of all tables but the worst places."""
     base = summaries[BASE]
     units = farm.units
@@ -188,7 +194,15 @@ def _with_aerial(notes: Sequence[Note], farm: Farm, drawn: MapParts) -> list[Not
     """Return the notes, and one more when the background image could not be read."""
     if farm.aerial is None or drawn.aerial:
         return list(notes)
-    return [*notes, Note("warned", "aerial image", farm.aerial.name, "it could not be read as a georeferenced image; the map is drawn without it")]
+    return [
+        *notes,
+        Note(
+            "warned",
+            "aerial image",
+            farm.aerial.name,
+            "it could not be read as a georeferenced image; the map is drawn without it",
+        ),
+    ]
 
 
 def _note_groups(notes: Sequence[Note]) -> list[tuple[str, str, list[Note]]]:

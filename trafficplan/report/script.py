@@ -59,9 +59,16 @@ def script_data(
         "us": farm.units == "us",
         "near_zoom": NEAR_ZOOM,
         "say_side": [f"0 {unit_of('length', farm.units)}", QUANTITIES["length"][farm.units][0]],
-        "say_cell": say("length", max((picture.cell for layers in pictures.values() for picture in layers), default=1.0), farm.units),
+        "say_cell": say(
+            "length",
+            max((picture.cell for layers in pictures.values() for picture in layers), default=1.0),
+            farm.units,
+        ),
     }
-    text = json.dumps({**_safe_texts(data), "png": [base64.b64encode(image).decode() for image in png]}, separators=(",", ":"))  # type: ignore[dict-item]
+    text = json.dumps(
+        {**_safe_texts(data), "png": [base64.b64encode(image).decode() for image in png]},
+        separators=(",", ":"),
+    )  # type: ignore[dict-item]
     return Markup(text)
 
 
@@ -86,7 +93,10 @@ def _measures(units: str, pictures: Mapping[tuple[str, str], Sequence[Picture]])
     return [
         {
             **script_measure(measure, units),
-            "depths": [{"tag": f"{depth:d}", "text": say("depth", depth / 100, units)} for depth in sorted(depths[key])],
+            "depths": [
+                {"tag": f"{depth:d}", "text": say("depth", depth / 100, units)}
+                for depth in sorted(depths[key])
+            ],
         }
         for key, measure in MEASURES.items()
         if key in depths
@@ -105,7 +115,9 @@ def _first(
     Where the scale is full: depth reached, as the difference of the best scenario from base.
     """
     deep = 100 * max(field.deep_from_m for field in summaries[BASE])
-    tags = next(([int(depth["tag"]) for depth in measure["depths"]] for measure in measures if measure["depths"]), [])  # type: ignore[attr-defined]
+    tags = next(
+        ([int(depth["tag"]) for depth in measure["depths"]] for measure in measures if measure["depths"]), []
+    )  # type: ignore[attr-defined]
     depth = next((index for index, tag in enumerate(tags) if tag >= deep), 0)
     best = list(summaries).index(told.best) if told.full_scale else 0
     measure = _index(measures, "depth_reached" if told.full_scale else "lasting")
@@ -122,7 +134,10 @@ def _bounds(fields: Sequence[FieldSummary], origin: tuple[float, float]) -> list
 
 def _jobs(summaries: Mapping[str, Sequence[FieldSummary]]) -> dict[str, int]:
     """Return the jobs whose drives can be shown, by their words, in the order of the season; every scenario's."""
-    parts = sorted((part for fields in summaries.values() for field in fields for part in field.parts), key=lambda part: part.day)
+    parts = sorted(
+        (part for fields in summaries.values() for field in fields for part in field.parts),
+        key=lambda part: part.day,
+    )
     words = dict.fromkeys(f"{say_day(part.day)}, {part.job}" for part in parts)
     return {word: number for number, word in enumerate(words)}
 
@@ -138,7 +153,9 @@ def _fields(
     `png` collects the images: one that several scenarios share travels once.
     """
     jobs = _jobs(summaries)
-    by_key = {scenario: {field.field.key: field for field in fields} for scenario, fields in summaries.items()}
+    by_key = {
+        scenario: {field.field.key: field for field in fields} for scenario, fields in summaries.items()
+    }
     told = []
     for summary in summaries[BASE]:
         key = summary.field.key
@@ -154,11 +171,19 @@ def _fields(
                     if zone in {"headland", "gateway"}
                 },
                 "pictures": [
-                    {picture.layer: _picture(picture, origin, png) for picture in pictures.get((scenario, key), ())}
+                    {
+                        picture.layer: _picture(picture, origin, png)
+                        for picture in pictures.get((scenario, key), ())
+                    }
                     for scenario in summaries
                 ],
                 "crossings": [
-                    [None if field is None or gate.key not in field.crossings else round(field.crossings[gate.key]) for gate in summary.field.gateways]
+                    [
+                        None
+                        if field is None or gate.key not in field.crossings
+                        else round(field.crossings[gate.key])
+                        for gate in summary.field.gateways
+                    ]
                     for field in own
                 ],
                 "drives": [_drives(field, jobs, origin) for field in own],
@@ -174,10 +199,18 @@ def _box(bounds: tuple[float, float, float, float], origin: tuple[float, float])
 
 def _picture(picture: Picture, origin: tuple[float, float], png: dict[bytes, int]) -> dict[str, object]:
     number = png.setdefault(picture.png, len(png))
-    return {"png": number, "low": picture.low, "high": picture.high, "cell": picture.cell, "box": _box(picture.bounds, origin)}
+    return {
+        "png": number,
+        "low": picture.low,
+        "high": picture.high,
+        "cell": picture.cell,
+        "box": _box(picture.bounds, origin),
+    }
 
 
-def _drives(field: FieldSummary | None, jobs: Mapping[str, int], origin: tuple[float, float]) -> list[dict[str, object]]:
+def _drives(
+    field: FieldSummary | None, jobs: Mapping[str, int], origin: tuple[float, float]
+) -> list[dict[str, object]]:
     """Return the drives of a field, each with the number of its job."""
     if field is None:
         return []
@@ -186,5 +219,7 @@ def _drives(field: FieldSummary | None, jobs: Mapping[str, int], origin: tuple[f
         line = field.drives.get(part.operation)
         if isinstance(line, LineString) and not line.is_empty:
             thin = line.simplify(DRIVE_TOLERANCE_M)
-            drives.append({"job": jobs[f"{say_day(part.day)}, {part.job}"], "line": local_line(thin.coords, origin)})
+            drives.append(
+                {"job": jobs[f"{say_day(part.day)}, {part.job}"], "line": local_line(thin.coords, origin)}
+            )
     return drives

@@ -12,7 +12,9 @@ from trafficplan.report.words import figure, say, say_chance, say_day
 ZONE_NAMES = {"headland": "headland", "gateway": "gateways", "infield": "in-field", "route": "route"}
 
 
-def worst_rows(places: Sequence[WorstPlace], origin: tuple[float, float], units: str) -> list[dict[str, object]]:
+def worst_rows(
+    places: Sequence[WorstPlace], origin: tuple[float, float], units: str
+) -> list[dict[str, object]]:
     """Return the worst places, numbered from 1, with their place on the map [local metres]."""
     return [
         {
@@ -55,7 +57,9 @@ def scenario_rows(summaries: Mapping[str, Sequence[FieldSummary]], units: str) -
         for key, total in totals.items():
             difference = value(total) - base
             same = figure(quantity, difference, units) == "0"
-            change = "" if key == BASE else "no change" if same else say(quantity, difference, units, sign=True)
+            change = (
+                "" if key == BASE else "no change" if same else say(quantity, difference, units, sign=True)
+            )
             cells.append((say(quantity, value(total), units), change))
         rows.append({"name": name, "cells": cells})
     return rows
@@ -76,7 +80,9 @@ def season_rows(fields: Sequence[FieldSummary], units: str) -> list[dict[str, ob
                 "day": say_day(parts[0].day),
                 "job": parts[0].job,
                 "outfit": parts[0].outfit,
-                "fields": ", ".join(names) if len(names) <= 4 else f"{', '.join(names[:3])} and {len(names) - 3} more",
+                "fields": ", ".join(names)
+                if len(names) <= 4
+                else f"{', '.join(names[:3])} and {len(names) - 3} more",
                 "trips": sum(part.trips for part in parts),
                 "driven": say("distance", sum(part.drive_km for part in parts), units),
                 "time": say("time", sum(part.hours for part in parts), units),
@@ -139,7 +145,9 @@ def _deep_row(field: FieldSummary, zone: str) -> Mapping[str, object]:
 
 def deep_words(fields: Sequence[FieldSummary], units: str) -> str:
     """Return the depth or depths at which the field table gives the stress ratio."""
-    depths = sorted({number_of(_deep_row(field, "all"), "depth_m") for field in fields if _deep_row(field, "all")})
+    depths = sorted(
+        {number_of(_deep_row(field, "all"), "depth_m") for field in fields if _deep_row(field, "all")}
+    )
     if not depths:
         return "the deep layer"
     if len(depths) == 1:

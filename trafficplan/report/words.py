@@ -63,7 +63,11 @@ def safe(text: object) -> Markup:
     '&#36;&#123;x&#125;&#60;/b&#62;'
     """
     return Markup(
-        "".join(sign if sign.isalnum() or sign in _PLAIN else f"&#{ord(sign)};" for sign in str(text) if sign >= " ")
+        "".join(
+            sign if sign.isalnum() or sign in _PLAIN else f"&#{ord(sign)};"
+            for sign in str(text)
+            if sign >= " "
+        )
     )
 
 
