@@ -7,9 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
-from shapely import LineString, Point
+from shapely import LineString
 
 from trafficplan.assess import places, profiles, zones
 from trafficplan.assess.stored import StoredLayers, chance_tables, store
@@ -275,7 +274,7 @@ def _drawn(drive: Drive) -> LineString:
     """Return the drive as people see it on a map: to half a metre."""
     if len(drive.xy) < 2:
         return LineString()
-    line = LineString(drive.xy).simplify(0.5)
+    line = LineString(drive.xy).simplify(0.5, preserve_topology=False)
     return line if isinstance(line, LineString) else LineString()
 
 
@@ -283,12 +282,17 @@ def _crossings(laid: FieldSeason) -> dict[str, float]:
     """Return gateway -> how often an outfit came through or past it: visits to its zone, all operations."""
     counts = {}
     for gate in laid.field.gateways:
-        reach = Point(gate.x, gate.y).buffer(defaults.GATEWAY_RADIUS_M)
         total = 0
         for drive in laid.drives:
-            if len(drive.xy) < 2:
-                continue
-            inside = shapely.intersects(reach, shapely.linestrings(np.stack([drive.xy[:-1], drive.xy[1:]], axis=1)))
-            total += int(inside[0]) + int((np.diff(inside.astype(np.int8)) == 1).sum())
+            near = _distances(drive.xy, gate.x, gate.y) <= defaults.GATEWAY_RADIUS_M
+            total += int(near[:1].sum()) + int((np.diff(near.astype(np.int8)) == 1).sum())
         counts[gate.key] = float(total)
     return counts
+
+
+def _distances(xy: NDArray[np.float64], x: float, y: float) -> NDArray[np.float64]:
+    """Return the distance of a point from each stretch of a path [m]."""
+    start, step = xy[:-1] - (x, y), np.diff(xy, axis=0)
+    length2 = np.maximum((step**2).sum(axis=1), 1e-12)
+    share = np.clip(-(start * step).sum(axis=1) / length2, 0.0, 1.0)
+    return np.hypot(*(start + share[:, None] * step).T)
