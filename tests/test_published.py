@@ -216,7 +216,7 @@ CHECKS = {
 }
 
 
-@pytest.mark.parametrize("row", read_rows())
+@pytest.mark.parametrize("row", list(read_rows()))
 def test_row(row):
     assert list(row) == COLUMNS and row["source"]
     assert row["kind"] in ("published", "derived", "common practice") and row["mark"] in (

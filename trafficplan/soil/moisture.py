@@ -31,11 +31,11 @@ def moisture_word(tension_pa: float) -> str:
 
 
 def least_tension_bfe_1997(mass_kg: float, contact_pa: float, clay: float = 0.0) -> float:
-    """Return the least soil water tension at 35 cm [Pa] at which a machine may drive, by Swiss
-    soil-protection practice.
+    """Return the least soil water tension at 35 cm [Pa] at which a machine may drive.
 
-    Tension [kPa] = mass [t] x mean contact pressure [kg/cm2] x 1.25, never below 10 kPa; with more than 30
-    % clay 10 kPa more and at least 20 kPa. After more than 10 mm of rain in 24 h no reading counts.
+    Swiss soil-protection practice: tension [kPa] = mass [t] x mean contact pressure [kg/cm2] x 1.25, never
+    below 10 kPa; above 30 % clay 10 kPa more and at least 20 kPa. After more than 10 mm of rain in 24 h no
+    reading counts.
 
     Parameters
     ----------
@@ -58,8 +58,7 @@ def tensions_from_text(text: str, where: str = "moisture") -> tuple[float, float
     Parameters
     ----------
     text : a hand-test word, a tension in kPa ("12", "12 kPa"), or both layers: "top:crumbles,deep:smears".
-    One value counts for
-        both layers.
+        One value counts for both layers.
     where : file, row and column, for the message
 
     Raises

@@ -289,10 +289,19 @@ def _track_many(
     nu: NDArray[np.int64],
     out: Floats,
 ) -> None:
+    step = places[1] - places[0]
+    found = np.empty(places.size)
     for i in range(out.size):
-        best = 0.0
         for j in range(places.size):
-            best = max(best, _rectangles(starts, ends, shares, width, places[j], offset[i], depth[i], nu[i]))
+            found[j] = _rectangles(starts, ends, shares, width, places[j], offset[i], depth[i], nu[i])
+        j = int(np.argmax(found))
+        best = found[j]
+        if 0 < j < places.size - 1:
+            # the top of the parabola through the highest place and its neighbours
+            bend = found[j - 1] - 2.0 * best + found[j + 1]
+            if bend < 0.0:
+                top = places[j] + 0.5 * step * (found[j - 1] - found[j + 1]) / bend
+                best = max(best, _rectangles(starts, ends, shares, width, top, offset[i], depth[i], nu[i]))
         out[i] = best
 
 
@@ -305,9 +314,10 @@ def _bearing(length_m: float, rollers: int) -> tuple[Floats, Floats, Floats, Flo
         starts += list(centres - 0.5 * ROLLER_M)
         ends += list(centres + 0.5 * ROLLER_M)
         shares = [1.0 - ROLLER_SHARE] + [ROLLER_SHARE / rollers] * rollers
-    # from the middle to the outer roller in quarters of their spacing: each roller's centre is a place
-    outer = max(0.5 * (length_m - ROLLER_M), 0.0)
-    places = np.linspace(0.0, outer, max(1, 2 * (rollers - 1) + 1))
+    # from the middle in quarters of the rollers' spacing or less, so that each roller's centre is a place;
+    # one place more beyond the outer roller, for the parabola
+    steps = max(4, 2 * rollers - 2)
+    places = max(0.5 * (length_m - ROLLER_M), 0.05) / steps * np.arange(steps + 2)
     return np.asarray(starts), np.asarray(ends), np.asarray(shares), places
 
 
