@@ -318,7 +318,7 @@ def _bearing(length_m: float, rollers: int) -> tuple[Floats, Floats, Floats, Flo
     # one place more beyond the outer roller, for the parabola
     steps = max(4, 2 * rollers - 2)
     places = max(0.5 * (length_m - ROLLER_M), 0.05) / steps * np.arange(steps + 2)
-    return np.asarray(starts), np.asarray(ends), np.asarray(shares), places
+    return np.asarray(starts), np.asarray(ends), np.asarray(shares), np.asarray(places, dtype=np.float64)
 
 
 def stress_track(
