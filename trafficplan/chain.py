@@ -87,8 +87,7 @@ def operations_of(farm: Farm, scenario: Scenario, field: Field, plan: Plan) -> t
 def drive_of(farm: Farm, field: Field, operation: Operation, outfit: Outfit) -> Drive:
     """Return the drive of an operation: from its recorded track, or planned."""
     if operation.drive.startswith("track:"):
-        drive, _ = drive_from_log(farm.logs[operation.drive.removeprefix("track:")], field, operation, outfit)
-        return drive
+        return drive_from_log(farm.logs[operation.drive.removeprefix("track:")], field, operation, outfit)
     return plan_drive(field, operation, outfit, farm.tracks, farm.places)
 
 

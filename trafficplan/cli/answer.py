@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 app = typer.Typer(
-    name="trafficplan", rich_markup_mode=None, no_args_is_help=True, add_completion=False,
+    name="trafficplan", rich_markup_mode=None, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
     help="Plan field traffic: maps of cumulative soil compaction risk from boundaries, soil, routes, loads and tyre pressures.",
 )
 
