@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from shapely import Point, Polygon
 from shapely.ops import nearest_points
 
-from trafficplan.farm.field import Field, FarmTrack, Gateway, Place
+from trafficplan.farm.field import FarmTrack, Field, Gateway, Place
 from trafficplan.names import Note
 from trafficplan.routes.swaths import polygons_of
 
@@ -41,8 +41,9 @@ class Entrance:
 
 
 def track_network(tracks: Sequence[FarmTrack]) -> nx.Graph:
-    """Return the farm tracks as a graph; nodes are points rounded to 1 cm, crossings and near ends are junctions."""
-    graph = nx.Graph()
+    """Return the farm tracks as a graph; nodes are points rounded to 1 cm, crossings and near ends are
+    junctions."""
+    graph: nx.Graph = nx.Graph()
     if not tracks:
         return graph
     lines = shapely.union_all([t.line for t in tracks])
@@ -87,10 +88,11 @@ def inward_at(part: Polygon, x: float, y: float) -> NDArray[np.float64]:
 def entrances(
     field: Field, gateway: str | None, tracks: Sequence[FarmTrack], places: Sequence[Place]
 ) -> tuple[list[tuple[Polygon, Entrance | None]], tuple[Note, ...]]:
-    """Return each part of the field with its entrance: the named gateway, else the nearest to the yard by the tracks.
+    """Return each part of the field with its entrance: the named gateway, else the nearest to the yard by
+    the tracks.
 
-    A part that no gateway opens into has none, unless the field has no gateway at all: then one is assumed where the
-    part is nearest to the yard or the tracks.
+    A part that no gateway opens into has none, unless the field has no gateway at all: then one is assumed
+    where the part is nearest to the yard or the tracks.
     """
     graph = track_network(tracks)
     yard = next((p for p in places if p.kind == "yard"), None)

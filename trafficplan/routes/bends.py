@@ -1,7 +1,7 @@
 """Runs joined to one continuous line: no bend tighter than the least radius anywhere.
 
-A run is a smooth stretch of the drive. Between two runs lies a turn of least radius; runs that are only a way (not
-work) may be shortened at their ends so that the turn becomes a plain bend instead of a loop.
+A run is a smooth stretch of the drive. Between two runs lies a turn of least radius; runs that are only a
+way (not work) may be shortened at their ends so that the turn becomes a plain bend instead of a loop.
 """
 
 from __future__ import annotations
@@ -27,7 +27,8 @@ CORNER_CUT = 0.7  # worth of each metre of way that a bend replaces: below 1, so
 
 
 class Ground(NamedTuple):
-    """Ground of one part of a field for turns: well inside, and up to the boundary; open ground has no rings."""
+    """Ground of one part of a field for turns: well inside, and up to the boundary; open ground has no
+    rings."""
 
     clear: Rings
     whole: Rings
@@ -101,7 +102,8 @@ def pose(xy: NDArray[np.float64], at_end: bool) -> NDArray[np.float64]:
 
 @njit(cache=True)
 def _pose_along(xy: NDArray, s: float, from_end: bool) -> NDArray:
-    """Return the pose at distance `s` from the start, or before the end, of a line; its heading is the line's."""
+    """Return the pose at distance `s` from the start, or before the end, of a line; its heading is the
+    line's."""
     n = len(xy)
     out = np.empty(3)
     left = s
@@ -129,7 +131,8 @@ def _joint(
     ring_xy: NDArray,
     ring_start: NDArray,
 ) -> tuple[float, float, NDArray, bool]:
-    """Return the cheapest turn from line `a` to line `b`: how much each is shortened [m], the turn, whether inside."""
+    """Return the cheapest turn from line `a` to line `b`: how much each is shortened [m], the turn, whether
+    inside."""
     poses_a = [_pose_along(a, s, True) for s in cut_a]
     poses_b = [_pose_along(b, s, False) for s in cut_b]
     cost = np.empty(len(cut_a) * len(cut_b))
@@ -155,7 +158,8 @@ def joint(
     radius: float,
     ground: Ground | None,
 ) -> tuple[float, float, NDArray[np.float64], bool]:
-    """Return the turn between two lines, how much each may be and is shortened [m], and whether it stays inside."""
+    """Return the turn between two lines, how much each may be and is shortened [m], and whether it stays
+    inside."""
     cuts = [_cuts(a, b, limit, radius) for limit in limits]
     grounds = (ground.clear, ground.whole) if ground is not None else (rings_of(None),)
     for ring_xy, ring_start in grounds:
@@ -176,7 +180,8 @@ def _cuts(a: NDArray[np.float64], b: NDArray[np.float64], limit: float, radius: 
 
 
 def smooth_pieces(xy: NDArray[np.float64], radius: float) -> list[NDArray[np.float64]]:
-    """Split a line where it bends more sharply than the radius allows; pieces under 1 m between two corners go."""
+    """Split a line where it bends more sharply than the radius allows; pieces under 1 m between two corners
+    go."""
     xy = np.asarray(shapely.simplify(LineString(xy), 0.02).coords)[:, :2]
     step = np.diff(xy, axis=0)
     long = np.hypot(step[:, 0], step[:, 1])

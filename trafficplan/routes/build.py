@@ -10,7 +10,8 @@ from trafficplan.routes.passes import Drive, Pass
 
 
 def field_pressure(axle: Axle, operation: Operation) -> float:
-    """Return an axle's field pressure in an operation [Pa]: its own, else that for all axles, else the outfit's."""
+    """Return an axle's field pressure in an operation [Pa]: its own, else that for all axles, else the
+    outfit's."""
     pressures = operation.pressures_pa
     return float(pressures.get(axle.key, pressures.get("*", axle.field_pa)))
 

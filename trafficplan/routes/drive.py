@@ -1,10 +1,10 @@
-"""The planned drive of one operation: in, headland rounds, swaths, turns, trips for loads, out: one continuous line."""
+"""The planned drive of one operation: in, headland rounds, swaths, turns, trips for loads, out: one
+continuous line."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
@@ -12,23 +12,20 @@ from numpy.typing import NDArray
 from shapely import LineString, Polygon
 
 from trafficplan.errors import InputError, Problem
-from trafficplan.farm.field import Field, FarmTrack, Place
+from trafficplan.farm.field import FarmTrack, Field, Place
 from trafficplan.farm.operation import Operation
 from trafficplan.machines.outfit import Outfit
-from trafficplan.names import ENTRY, EXIT, HAUL, ROAD, TURN, WORK, Note
+from trafficplan.names import ENTRY, EXIT, ROAD, TURN, WORK, Note
 from trafficplan.routes.access import Entrance, entrances
 from trafficplan.routes.bends import (
     Ground,
-    Run,
     cut,
     ground_of,
     join_runs,
     joint,
     length_of,
-    pose,
-    smooth_pieces,
 )
-from trafficplan.routes.haul import Ways, closed, field_ways, flattened, nearest_node, way_length, way_line
+from trafficplan.routes.haul import closed, field_ways, nearest_node
 from trafficplan.routes.order import Bout, blocks_of, bouts_of, nearest_block
 from trafficplan.routes.passes import Drive
 from trafficplan.routes.swaths import (
@@ -41,47 +38,9 @@ from trafficplan.routes.swaths import (
     swaths,
     working_width,
 )
+from trafficplan.routes.trips import PartWork, Planning, add_road, add_way, add_ways, add_work
 
 MOST_TRIPS = 2000
-
-
-@dataclass(frozen=True)
-class PartWork:
-    """What is to be worked in one part of a field, and the ways in it."""
-
-    part: Polygon
-    entrance: Entrance
-    ground: Ground
-    ways: Ways
-    outer: list[list[NDArray[np.float64]]]
-    holes: list[list[NDArray[np.float64]]]
-    swaths: list[Swath]
-
-    @property
-    def work_m(self) -> float:
-        """Length of all work [m]."""
-        rounds = [*flattened(self.outer), *flattened(self.holes)]
-        return sum(length_of(xy) for xy in rounds) + sum(length_of(s.xy) for s in self.swaths)
-
-
-@dataclass
-class Planning:
-    """State while a drive grows: runs so far, load on board, product still needed."""
-
-    operation: Operation
-    outfit: Outfit
-    width_m: float
-    kg_m: float
-    full_kg: float
-    need_kg: float
-    load_kg: float
-    trips: int = 1
-    runs: list[Run] = field(default_factory=list)
-
-    @property
-    def here(self) -> NDArray[np.float64]:
-        """End of the last run."""
-        return self.runs[-1].xy[-1]
 
 
 def plan_drive(
@@ -127,10 +86,10 @@ def plan_drive(
         work, said = _part_work(ground, part, entrance, operation, width, wide, outfit.radius_m)
         parts.append(work)
         all_notes += said
-    planning, said = _start(ground, operation, outfit, width, sum(p.work_m for p in parts))
+    planning, said = _start(operation, outfit, width, sum(p.work_m for p in parts))
     all_notes += said
-    for part in parts:
-        _drive_part(planning, part)
+    for work in parts:
+        _drive_part(planning, work)
     return _finish(ground, planning, all_notes)
 
 
@@ -176,7 +135,7 @@ def _part_work(
 
 
 def _start(
-    ground: Field, operation: Operation, outfit: Outfit, width: float, work_m: float
+    operation: Operation, outfit: Outfit, width: float, work_m: float
 ) -> tuple[Planning, tuple[Note, ...]]:
     """Return the state at the start: how much is applied per metre, and the first load."""
     full = operation.load_kg if operation.load_kg is not None else outfit.capacity_kg
@@ -216,47 +175,9 @@ def _start(
     return Planning(operation, outfit, width, kg_m, full, need, first), ()
 
 
-def _ways(planning: Planning, part: PartWork, nodes: tuple[int, int], leg: int) -> None:
-    """Append the way between two nodes, if there is any."""
-    line = way_line(part.ways, *nodes)
-    if len(line) > 1:
-        for piece in smooth_pieces(line, planning.outfit.radius_m):
-            _add(planning, piece, leg, part.ground, way=True)
-
-
-def _add(
-    planning: Planning,
-    xy: NDArray[np.float64],
-    leg: int,
-    ground: Ground | None,
-    way: bool = False,
-    turn: int | None = None,
-) -> None:
-    """Append a run that carries the load unchanged."""
-    load = planning.load_kg
-    leg_turn = turn if turn is not None else leg
-    planning.runs.append(Run(xy, leg, load, load, way=way, turn_leg=leg_turn, ground=ground))
-
-
-def _road(planning: Planning, entrance: Entrance, inbound: bool, leg: int) -> None:
-    """Append the road and the step through the gateway."""
-    gate, inward = entrance.gateway_xy, entrance.inward
-    step = np.array([gate, gate + 2.0 * inward])
-    road = entrance.road if inbound else entrance.road[::-1]
-    pieces = smooth_pieces(road, planning.outfit.radius_m)
-    if inbound:
-        for piece in pieces:
-            _add(planning, piece, ROAD, None, way=True)
-        _add(planning, step, leg, None, turn=ROAD)
-    else:
-        _add(planning, step[::-1], leg, planning.runs[-1].ground)
-        for piece in pieces:
-            _add(planning, piece, ROAD, None, way=True)
-
-
 def _drive_part(planning: Planning, part: PartWork) -> None:
     """Drive one part: in, rounds, swaths, out."""
-    _road(planning, part.entrance, True, ENTRY)
+    add_road(planning, part.entrance, True, ENTRY)
     for number, lines in enumerate(part.outer):
         for xy in lines:
             _round(planning, part, xy, number > 0)
@@ -274,8 +195,8 @@ def _drive_part(planning: Planning, part: PartWork) -> None:
         for bout in bouts:
             before = _bout(planning, part, bout, before)
     last = nearest_node(part.ways, planning.here)
-    _ways(planning, part, (last, 0), EXIT)
-    _road(planning, part.entrance, False, EXIT)
+    add_ways(planning, part, (last, 0), EXIT)
+    add_road(planning, part.entrance, False, EXIT)
 
 
 def _nearest_first(
@@ -299,10 +220,10 @@ def _round(planning: Planning, part: PartWork, xy: NDArray[np.float64], inner: b
     """Work one round: from where the turn into it is shortest, either way round."""
     radius = planning.outfit.radius_m
     apart = np.hypot(*(xy - planning.here).T)
-    nearest = LineString(xy).project(shapely.points(planning.here))
+    nearest = float(LineString(xy).project(shapely.points(planning.here)))
     if apart.min() > _far(planning):
         target = nearest_node(part.ways, cut(xy, nearest, nearest + 1.0)[0])
-        _ways(planning, part, (nearest_node(part.ways, planning.here), target), TURN)
+        add_ways(planning, part, (nearest_node(part.ways, planning.here), target), TURN)
     here = planning.runs[-1].xy
     options = []
     if closed(xy):
@@ -320,7 +241,7 @@ def _round(planning: Planning, part: PartWork, xy: NDArray[np.float64], inner: b
     side = 0
     if inner and planning.operation.runs_at_depth_m > 0.0:
         side = -1 if shapely.LinearRing(best).is_ccw else 1
-    _work(planning, part, best, side, swath=False)
+    add_work(planning, part, best, side, swath=False)
 
 
 def _turn_cost(a: NDArray[np.float64], b: NDArray[np.float64], radius: float, ground: Ground) -> float:
@@ -349,12 +270,13 @@ def _bout(
         if before is not None and planning.operation.runs_at_depth_m > 0.0:
             along, to = xy[-1] - xy[0], before - xy[0]
             side = 1 if along[0] * to[1] - along[1] * to[0] > 0.0 else -1
-        _work(planning, part, xy, side, swath=True)
+        add_work(planning, part, xy, side, swath=True)
     return np.asarray((lines[0][0] + lines[-1][-1]) / 2.0)
 
 
 def _past_obstacle(planning: Planning, part: PartWork, xy: NDArray[np.float64]) -> bool:
-    """Append a pose beside the obstacle between the last swath and the next, if the outfit can swing past there."""
+    """Append a pose beside the obstacle between the last swath and the next, if the outfit can swing past
+    there."""
     here, radius = planning.runs[-1].xy, planning.outfit.radius_m
     gap = LineString([here[-1], xy[0]])
     length = gap.length
@@ -373,7 +295,7 @@ def _past_obstacle(planning: Planning, part: PartWork, xy: NDArray[np.float64]) 
     best = min(options, key=lambda o: o[:2]) if options else None
     if best is None or best[0] >= 1000.0:
         return False
-    _add(planning, best[2], TURN, part.ground)
+    add_way(planning, best[2], TURN, part.ground)
     return True
 
 
@@ -386,75 +308,7 @@ def _approach(planning: Planning, part: PartWork, xy: NDArray[np.float64]) -> No
         if inside:
             return
     nodes = nearest_node(part.ways, here[-1]), nearest_node(part.ways, xy[0])
-    _ways(planning, part, nodes, TURN)
-
-
-def _work(planning: Planning, part: PartWork, xy: NDArray[np.float64], furrow: int, swath: bool) -> None:
-    """Work a line; where the load runs out (or the tank is full), make a trip and go on."""
-    empties, start = planning.operation.change == "empties", xy[0]
-    while True:
-        length = length_of(xy)
-        room = planning.load_kg if empties else planning.full_kg - planning.load_kg
-        reach = room / planning.kg_m if planning.kg_m > 0.0 else math.inf
-        done = xy if reach >= length - 0.01 else cut(xy, 0.0, max(reach, 0.02))
-        used = planning.kg_m * min(length_of(done), reach)
-        after = planning.load_kg - used if empties else planning.load_kg + used
-        if planning.kg_m == 0.0:
-            after = planning.load_kg
-        planning.runs.append(Run(done, WORK, planning.load_kg, after, furrow=furrow, ground=part.ground))
-        planning.load_kg, planning.need_kg = after, planning.need_kg - used
-        if done is xy:
-            return
-        rest = cut(xy, length_of(done), length)
-        xy = _trip(planning, part, rest, np.array(start), swath)
-        if swath and math.hypot(*(xy[0] - rest[0])) > 0.01:
-            _work_back(planning, part, xy, furrow, np.array(start))
-            return
-
-
-def _work_back(
-    planning: Planning, part: PartWork, xy: NDArray[np.float64], furrow: int, start: NDArray[np.float64]
-) -> None:
-    """Work the rest of a swath from its far end, then leave over the part that is done."""
-    _work(planning, part, xy, -furrow, swath=True)
-    if math.hypot(*(planning.here - xy[-1])) < 0.01:
-        _add(planning, np.array([xy[-1], start]), TURN, part.ground)
-
-
-def _trip(
-    planning: Planning, part: PartWork, rest: NDArray[np.float64], start: NDArray[np.float64], swath: bool
-) -> NDArray[np.float64]:
-    """Go to unload or refill and come back; returns the rest of the line in the direction in which it is worked.
-
-    Out of a swath the way leads on to its end. The way back enters the swath where that is nearer to the gateway.
-    """
-    ways = part.ways
-    if swath:
-        _add(planning, rest, HAUL, part.ground)
-    out = nearest_node(ways, planning.here)
-    _ways(planning, part, (out, 0), HAUL)
-    at_gate = planning.operation.change == "fills" and all(
-        v.kind != "drawn" for v in planning.outfit.vehicles
-    )
-    if not at_gate:
-        _road(planning, part.entrance, False, HAUL)
-    planning.trips += 1
-    if planning.operation.change == "empties":
-        planning.load_kg = min(planning.full_kg, planning.need_kg)
-    else:
-        planning.load_kg = 0.0
-    if not at_gate:
-        _road(planning, part.entrance, True, HAUL)
-    if not swath:
-        _ways(planning, part, (0, nearest_node(ways, rest[0])), HAUL)
-        return rest
-    ends = nearest_node(ways, start), nearest_node(ways, rest[-1])
-    if way_length(ways, ends[1], 0) < way_length(ways, ends[0], 0):
-        _ways(planning, part, (0, ends[1]), HAUL)
-        return rest[::-1]
-    _ways(planning, part, (0, ends[0]), HAUL)
-    _add(planning, np.array([start, rest[0]]), HAUL, part.ground, way=False)
-    return rest
+    add_ways(planning, part, nodes, TURN)
 
 
 def _finish(ground: Field, planning: Planning, notes: list[Note]) -> Drive:

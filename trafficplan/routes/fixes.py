@@ -119,7 +119,8 @@ def log_facts(log: Log) -> LogFacts:
 def clean(log: Log) -> Fixes:
     """Return the fixes in order of time, without repeats, outliers and noise while standing, jumps marked.
 
-    Mass and sensor distance of records that are left out are added to the record before: nothing recorded is lost.
+    Mass and sensor distance of records that are left out are added to the record before: nothing recorded is
+    lost.
     """
     notes: list[Note] = list(log.notes)
     time, order = _in_order(log, notes)
@@ -225,7 +226,8 @@ def _in_order(log: Log, notes: list[Note]) -> tuple[Floats, NDArray[np.intp]]:
 
 
 def _outliers(x: Floats, y: Floats, keep: Bools) -> Bools:
-    """Mark single fixes that the way leaves for: far off, while the fixes before and after lie close together."""
+    """Mark single fixes that the way leaves for: far off, while the fixes before and after lie close
+    together."""
     index = np.flatnonzero(keep)
     out = np.zeros(len(x), dtype=bool)
     if len(index) < 3:
@@ -257,7 +259,7 @@ def _gathered(values: Floats | None, keep: Bools) -> Floats | None:
     if values is None:
         return None
     group = np.maximum(np.cumsum(keep) - 1, 0)
-    return np.bincount(group, weights=values, minlength=int(keep.sum()))
+    return np.asarray(np.bincount(group, weights=values, minlength=int(keep.sum())), dtype=np.float64)
 
 
 def distance_outside(xy: Floats, ground: shapely.Geometry) -> Floats:

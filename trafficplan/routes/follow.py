@@ -51,9 +51,11 @@ def _stations(xy: NDArray, swing_m: float) -> tuple[NDArray, NDArray]:
 
 @njit(cache=True)
 def _headings(xy: NDArray, index: NDArray, share: NDArray) -> NDArray:
-    """Return the heading at resampled vertices [rad]: the tangent between the segments on both sides of a vertex.
+    """Return the heading at resampled vertices [rad]: the tangent between the segments on both sides of a
+    vertex.
 
-    On short segments it turns evenly from vertex to vertex, as on an arc; on long ones it is the segment's own.
+    On short segments it turns evenly from vertex to vertex, as on an arc; on long ones it is the segment's
+    own.
     """
     n = len(xy)
     chord = np.empty(n - 1)
@@ -85,8 +87,8 @@ def _headings(xy: NDArray, index: NDArray, share: NDArray) -> NDArray:
 def tractrix(hitch: NDArray, length: float, heading: float) -> NDArray:
     """Return the heading of a drawn vehicle at each vertex of its hitch's path [rad].
 
-    Exact on each straight step s: tan(phi / 2) = tan(phi0 / 2) exp(-s / L), phi the angle between vehicle and pull
-    (the tractrix, closed form).
+    Exact on each straight step s: tan(phi / 2) = tan(phi0 / 2) exp(-s / L), phi the angle between vehicle
+    and pull (the tractrix, closed form).
 
     Parameters
     ----------
@@ -110,7 +112,8 @@ def tractrix(hitch: NDArray, length: float, heading: float) -> NDArray:
 
 
 def steady_radius(radius_m: float, hitch_behind_m: float, drawbar_m: float) -> float:
-    """Return the radius on which a drawn vehicle runs in a steady circle [m]: sqrt(R^2 + M^2 - L^2) (closed form).
+    """Return the radius on which a drawn vehicle runs in a steady circle [m]: sqrt(R^2 + M^2 - L^2) (closed
+    form).
 
     Raises
     ------
@@ -127,7 +130,8 @@ def steady_radius(radius_m: float, hitch_behind_m: float, drawbar_m: float) -> f
             Problem(
                 "the drawn vehicle cannot follow: it would jack-knife",
                 "outfit: drawbar_m and radius_m",
-                f"{drawbar_m:.2f} m from hitch to axle, hitch {hitch_behind_m:.2f} m behind, radius {radius_m:.2f} m",
+                f"{drawbar_m:.2f} m from hitch to axle, hitch {hitch_behind_m:.2f} m behind, "
+                f"radius {radius_m:.2f} m",
                 f"a drawbar of at most {math.hypot(radius_m, hitch_behind_m):.2f} m, or a wider turn",
                 "check drawbar_m, hitch_behind_m and radius_m of the outfit",
             )
@@ -154,7 +158,8 @@ def check_follows(outfit: Outfit) -> None:
 
 
 def resampled(drive: Drive, swing_m: float) -> tuple[Drive, NDArray[np.float64]]:
-    """Return the drive with vertices at most 0.5 m apart in bends and after them, and the heading at each [rad].
+    """Return the drive with vertices at most 0.5 m apart in bends and after them, and the heading at each
+    [rad].
 
     `swing_m` is the way after a bend over which drawn vehicles still swing in.
     """
@@ -172,11 +177,12 @@ def resampled(drive: Drive, swing_m: float) -> tuple[Drive, NDArray[np.float64]]
 
 
 def axle_paths(drive: Drive, outfit: Outfit) -> tuple[Drive, list[NDArray[np.float64]]]:
-    """Return the resampled drive and the path (n, 2) of every axle, front to back, vertex by vertex beside it.
+    """Return the resampled drive and the path (n, 2) of every axle, front to back, vertex by vertex beside
+    it.
 
-    Powered vehicles are rigid on their reference point's path; carried ones move with the vehicle before them; drawn
-    ones follow their hitch by a tractrix and start in line. Axles steered with an offset, or crabwise, run beside
-    their path in work.
+    Powered vehicles are rigid on their reference point's path; carried ones move with the vehicle before
+    them; drawn ones follow their hitch by a tractrix and start in line. Axles steered with an offset, or
+    crabwise, run beside their path in work.
 
     Raises
     ------
@@ -207,7 +213,8 @@ def axle_paths(drive: Drive, outfit: Outfit) -> tuple[Drive, list[NDArray[np.flo
 def _placed(
     vehicle: Vehicle, before: NDArray[np.float64], hitch: NDArray[np.float64], heading: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the path of a vehicle's reference point and its heading, from the hitch of the vehicle before it."""
+    """Return the path of a vehicle's reference point and its heading, from the hitch of the vehicle before
+    it."""
     if vehicle.kind == "powered":
         return before, heading
     if vehicle.kind == "drawn" and vehicle.drawbar_m > 0.0:

@@ -23,7 +23,8 @@ BRIDGE_M = 60.0  # rounds that lie further apart than this from each other are b
 
 @dataclass
 class Ways:
-    """The ways inside one part of a field: nodes (n, 2), their graph, and shortest ways found so far by start node."""
+    """The ways inside one part of a field: nodes (n, 2), their graph, and shortest ways found so far by
+    start node."""
 
     xy: NDArray[np.float64]
     graph: nx.Graph
@@ -37,14 +38,14 @@ def field_ways(
 ) -> Ways:
     """Return the ways over headland rounds (one per ring: outer and holes), bouts and the gateway (node 0).
 
-    Edges that would leave the field or cross an obstacle are left out; the headland is preferred to the bouts by
-    counting these 1.2 times their length.
+    Edges that would leave the field or cross an obstacle are left out; the headland is preferred to the
+    bouts by counting these 1.2 times their length.
     """
     lines = [_nodes_along(ring) for ring in rounds]
     xy = np.concatenate([np.array([gate]), *lines, *[s.xy[[0, -1]] for s in bouts]])
-    graph = nx.Graph()
+    graph: nx.Graph = nx.Graph()
     graph.add_nodes_from(range(len(xy)))
-    starts = np.cumsum([1] + [len(line) for line in lines])
+    starts: NDArray[np.int64] = np.asarray(np.cumsum([1] + [len(line) for line in lines]), dtype=np.int64)
     for start, line in zip(starts, lines, strict=False):
         for i in range(len(line) - 1):
             _edge(graph, xy, start + i, start + i + 1, 1.0)
@@ -109,8 +110,13 @@ def nearest_node(ways: Ways, point: NDArray[np.float64]) -> int:
 def _from(ways: Ways, node: int) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
     """Return the distance to every node, and the node before each on the way from `node` (negative: none)."""
     if node not in ways.found:
-        ways.found[node] = dijkstra(ways.weights, directed=False, indices=node, return_predecessors=True)
+        ways.found[node] = _shortest(ways.weights, node)
     return ways.found[node]
+
+
+def _shortest(weights: csr_array, node: int) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    apart, before = dijkstra(weights, directed=False, indices=np.array([node]), return_predecessors=True)
+    return apart[0], np.asarray(before[0], dtype=np.int32)
 
 
 def way_length(ways: Ways, a: int, b: int) -> float:
@@ -121,8 +127,8 @@ def way_length(ways: Ways, a: int, b: int) -> float:
 def way_line(ways: Ways, a: int, b: int) -> NDArray[np.float64]:
     """Return the shortest way from node a to node b as (n, 2).
 
-    Steps at its ends that only link a bout or the gateway to a round are left out: turns join them instead. Empty
-    where nothing is left or the nodes are not joined.
+    Steps at its ends that only link a bout or the gateway to a round are left out: turns join them instead.
+    Empty where nothing is left or the nodes are not joined.
     """
     known, start = (b, a) if b in ways.found or a not in ways.found else (a, b)
     before = _from(ways, known)[1]

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import LineString, MultiPolygon, Polygon
+from shapely import LineString, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Log, Operation
@@ -17,7 +18,7 @@ from trafficplan.routes.fixes import Bools, Fixes, Floats, clean, distance_outsi
 from trafficplan.routes.fixes import LogFacts as LogFacts
 from trafficplan.routes.fixes import log_facts as log_facts
 from trafficplan.routes.passes import Drive
-from trafficplan.routes.swaths import working_width
+from trafficplan.routes.swaths import polygons_of, working_width
 from trafficplan.routes.tank import board_load
 from trafficplan.routes.turns import best_turn, rings_of
 
@@ -36,10 +37,10 @@ SMALL_HOLE_M2 = 300.0  # smaller gaps in the worked ground are no obstacles
 def drive_from_log(log: Log, ground: Field, operation: Operation, outfit: Outfit) -> Drive:
     """Return the drive that a log recorded.
 
-    Cleaned (see `fixes.clean`); positions averaged along the way with Gaussian weights (1 m), so that headings are
-    stable; the way between fixes is a cubic through them; turns during which the logger was silent are filled with
-    turns of the outfit's least radius; the antenna is shifted to the reference point. Jumps, and what lies more than
-    30 m outside the field, get leg `road`: no wheel traffic.
+    Cleaned (see `fixes.clean`); positions averaged along the way with Gaussian weights (1 m), so that
+    headings are stable; the way between fixes is a cubic through them; turns during which the logger was
+    silent are filled with turns of the outfit's least radius; the antenna is shifted to the reference point.
+    Jumps, and what lies more than 30 m outside the field, get leg `road`: no wheel traffic.
 
     Parameters
     ----------
@@ -110,7 +111,8 @@ def drive_from_log(log: Log, ground: Field, operation: Operation, outfit: Outfit
 
 
 def smoothed(xy: Floats, cut: Bools) -> Floats:
-    """Return positions averaged with Gaussian weights over the way (1 m), separately between jumps and sharp bends.
+    """Return positions averaged with Gaussian weights over the way (1 m), separately between jumps and sharp
+    bends.
 
     Fixes some metres apart hardly move; dense ones lose their noise. Ends stay.
     """
@@ -167,7 +169,8 @@ def _bends(xy: Floats) -> Floats:
 
 
 def _legs(log: Log, fixes: Fixes, xy: Floats, outside: Floats) -> tuple[NDArray[np.int8], list[Note]]:
-    """Return the leg of each step: road (jumps, far outside), work, or turn (sharp, no flow, silence with a bend)."""
+    """Return the leg of each step: road (jumps, far outside), work, or turn (sharp, no flow, silence with a
+    bend)."""
     leg = np.full(len(xy), WORK, dtype=np.int8)
     notes: list[Note] = []
     silent = _silent(fixes, xy)
@@ -226,7 +229,8 @@ def _idle(flow_kg: Floats, time_s: Floats) -> Bools:
 
 @dataclass(frozen=True)
 class Way:
-    """The line through the fixes: points (m, 2), the step each lies on, its share of that step, length of each step."""
+    """The line through the fixes: points (m, 2), the step each lies on, its share of that step, length of
+    each step."""
 
     xy: Floats
     step: NDArray[np.intp]
@@ -236,7 +240,8 @@ class Way:
 
 
 def _way(fixes: Fixes, xy: Floats, radius: float, changed: Bools) -> Way:
-    """Return the line through the fixes: cubics in bends, silent turns filled; `changed`: the load changes there."""
+    """Return the line through the fixes: cubics in bends, silent turns filled; `changed`: the load changes
+    there."""
     bend = np.abs(_bends(xy))
     step = np.hypot(*np.diff(xy, axis=0).T)
     turns = _silent_turns(fixes, xy, step, radius)
@@ -299,7 +304,8 @@ def _silent_turns(fixes: Fixes, xy: Floats, step: Floats, radius: float) -> dict
 
 
 def _tangents(xy: Floats, breaks: Bools) -> Floats:
-    """Return the unit direction at each fix: of the circle through it and its neighbours; one-sided at breaks."""
+    """Return the unit direction at each fix: of the circle through it and its neighbours; one-sided at
+    breaks."""
     move = np.diff(xy, axis=0)
     long = np.maximum(np.hypot(*move.T), 1e-9)[:, None]
     unit = move / long
@@ -314,7 +320,8 @@ def _tangents(xy: Floats, breaks: Bools) -> Floats:
 
 
 def _standing(fixes: Fixes, length_m: Floats) -> Floats:
-    """Return how long the outfit stood at each fix [s]: the time to the next one less the time to drive there."""
+    """Return how long the outfit stood at each fix [s]: the time to the next one less the time to drive
+    there."""
     between = np.diff(fixes.time_s)
     usual = float(np.median(length_m / np.maximum(between, 1e-3)))
     return np.append(between - length_m / max(usual, 0.1), 0.0)
@@ -323,7 +330,8 @@ def _standing(fixes: Fixes, length_m: Floats) -> Floats:
 def _work_distance(fixes: Fixes, xy: Floats, leg: NDArray[np.int8]) -> Floats:
     """Return the distance in work of each record [m]: by the log's sensor, else along the fixes.
 
-    A sensor's record belongs to the step that ends at its fix, so a record counts when either neighbouring step works.
+    A sensor's record belongs to the step that ends at its fix, so a record counts when either neighbouring
+    step works.
     """
     work = leg == WORK
     if fixes.step_m is not None:
@@ -337,7 +345,7 @@ def _shifted(xy: Floats, behind_m: float) -> Floats:
     return np.asarray(xy + behind_m * tangent)
 
 
-def _covered(xy: Floats, leg: NDArray[np.int8], width_m: float) -> Polygon | MultiPolygon:
+def _covered(xy: Floats, leg: NDArray[np.int8], width_m: float) -> BaseGeometry:
     """Return the ground within half a width of the steps in work."""
     work = np.flatnonzero(leg[:-1] == WORK)
     if not len(work):
@@ -351,13 +359,14 @@ def _covered(xy: Floats, leg: NDArray[np.int8], width_m: float) -> Polygon | Mul
 
 
 def boundary_from_log(log: Log, width_m: float) -> Polygon:
-    """Return the ground that a log worked: strips of the width, small gaps closed, obstacles over 300 m2 kept."""
+    """Return the ground that a log worked: strips of the width, small gaps closed, obstacles over 300 m2
+    kept."""
     fixes = clean(log)
     xy = smoothed(fixes.xy, fixes.cut)
     leg, _ = _legs(log, fixes, xy, np.zeros(len(xy)))
     strips = _covered(xy, leg, width_m)
     gap = CLOSED_GAP * width_m / 2.0
     shape = strips.buffer(gap, join_style="mitre").buffer(-gap, join_style="mitre")
-    largest = max(shapely.get_parts(shape), key=lambda p: p.area)
+    largest = polygons_of(shape)[0]
     holes = [ring for ring in largest.interiors if Polygon(ring).area > SMALL_HOLE_M2]
-    return Polygon(Polygon(largest.exterior, holes).simplify(0.3))
+    return polygons_of(Polygon(largest.exterior, holes).simplify(0.3))[0]

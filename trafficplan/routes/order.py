@@ -77,8 +77,8 @@ def _side_by_side(a: Bout, b: Bout) -> bool:
 def bout_order(count: int, step: int) -> list[int]:
     """Return the order of bouts in a block so that the next one is `step` away or a little more.
 
-    Blocks of twice the step are driven as step, 0, step + 1, 1, ...: each turn is step or step + 1 bouts wide. What is
-    left over goes with the last block. Step 1 is the plain order.
+    Blocks of twice the step are driven as step, 0, step + 1, 1, ...: each turn is step or step + 1 bouts
+    wide. What is left over goes with the last block. Step 1 is the plain order.
 
     Examples
     --------

@@ -15,8 +15,8 @@ from trafficplan.names import Note
 class Drive:
     """The way of the powered vehicle's reference point for one operation: one continuous line.
 
-    Arrays have one value per vertex; leg, load and furrow of a vertex hold for the stretch that starts there (load is
-    linear from vertex to vertex).
+    Arrays have one value per vertex; leg, load and furrow of a vertex hold for the stretch that starts there
+    (load is linear from vertex to vertex).
 
     Attributes
     ----------

@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import LinearRing, LineString, MultiPolygon, Point, Polygon
 from shapely.affinity import rotate
+from shapely.geometry.base import BaseGeometry
 
 from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Operation
@@ -23,7 +24,8 @@ SHARP = math.radians(30.0)  # corners that point into the field more sharply tha
 
 @dataclass(frozen=True)
 class Swath:
-    """One stretch of work: its line, the number of the bout it belongs to, and its reach along the bouts [m]."""
+    """One stretch of work: its line, the number of the bout it belongs to, and its reach along the bouts
+    [m]."""
 
     xy: NDArray[np.float64]
     bout: int
@@ -31,7 +33,7 @@ class Swath:
     end_m: float
 
 
-def polygons_of(shape: Polygon | MultiPolygon) -> list[Polygon]:
+def polygons_of(shape: BaseGeometry) -> list[Polygon]:
     """Return the polygons of a shape, largest first; slivers under 1 m2 are left out."""
     parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > 1.0]
     return sorted(parts, key=lambda p: -p.area)
@@ -50,7 +52,8 @@ def skip_step(width_m: float, radius_m: float, in_order: bool) -> int:
 
 
 def headland_width(field: Field, operation: Operation, outfit: Outfit) -> tuple[float, tuple[Note, ...]]:
-    """Return the headland width [m] as given, or one bout or the turning room, the wider (common practice, no source).
+    """Return the headland width [m] as given, or one bout or the turning room, the wider (common practice,
+    no source).
 
     Turning room: how far the turn reaches beyond the bouts and half the implement, 3 m at most.
     """
@@ -77,7 +80,8 @@ def rounded(shape: Polygon | MultiPolygon, radius: float) -> Polygon | MultiPoly
 
 
 def _softened(outer: Polygon, room_m: float) -> Polygon:
-    """Return the outline less a disc at each corner that points into the field: the outfit swings round those."""
+    """Return the outline less a disc at each corner that points into the field: the outfit swings round
+    those."""
     if room_m <= 0.0:
         return outer
     xy = np.asarray(outer.exterior.normalize().coords)[:-1]
@@ -98,25 +102,24 @@ def _round_hole(hole: Polygon, distance_m: float, radius: float) -> Polygon:
     least = hole.buffer(distance_m * 0.98, quad_segs=24)
     offset = distance_m
     while True:
-        way = hole.buffer(offset, join_style="mitre", mitre_limit=2.0)
-        way = rounded(way, radius)
-        if way.geom_type == "Polygon" and way.covers(least):
+        way = rounded(hole.buffer(offset, join_style="mitre", mitre_limit=2.0), radius)
+        if isinstance(way, Polygon) and way.covers(least):
             return Polygon(way.exterior)
         offset += 0.25
 
 
 def headland_rounds(
     part: Polygon, width_m: float, rounds: int, radius: float
-) -> tuple[list[list[NDArray[np.float64]]], list[list[NDArray[np.float64]]], Polygon | MultiPolygon]:
+) -> tuple[list[list[NDArray[np.float64]]], list[list[NDArray[np.float64]]], BaseGeometry]:
     """Return outer rounds, rounds of each hole and the ground inside them.
 
-    Outer rounds: one list per round, outermost first; hole rounds: one list per hole, nearest to it first. A closed
-    round ends where it starts; one that meets another obstacle is cut there and is open. Corners are rounded to the
-    radius, so the outermost metres of a corner stay unworked.
+    Outer rounds: one list per round, outermost first; hole rounds: one list per hole, nearest to it first. A
+    closed round ends where it starts; one that meets another obstacle is cut there and is open. Corners are
+    rounded to the radius, so the outermost metres of a corner stay unworked.
     """
-    outer = Polygon(shapely.simplify(Polygon(part.exterior), 0.1).exterior)
+    outer = polygons_of(shapely.simplify(Polygon(part.exterior), 0.1))[0]
     outer = _softened(outer, 0.6 * max(0.0, radius - width_m / 2.0))
-    holes = [Polygon(ring).simplify(0.1) for ring in part.interiors if Polygon(ring).area > 1.0]
+    holes = [h for ring in part.interiors for h in polygons_of(Polygon(ring).simplify(0.1))]
     blocked = shapely.union_all([h.buffer(0.45 * width_m) for h in holes]) if holes else Polygon()
     inside = outer.buffer(-0.45 * width_m)
     outer_rounds: list[list[NDArray[np.float64]]] = []
@@ -133,20 +136,21 @@ def headland_rounds(
             [line for w in ways for line in _clipped([w.exterior], inside, others, 2.0 * radius)]
         )
         taken.append(ways[-1].buffer(width_m / 2.0, quad_segs=4))
-    inner = Polygon(part.exterior).buffer(-rounds * width_m)
+    inner: BaseGeometry = Polygon(part.exterior).buffer(-rounds * width_m)
     if taken:
         inner = inner.difference(shapely.union_all(taken))
     return outer_rounds, [h for h in hole_rounds if h], inner
 
 
 def _clipped(
-    lines: list[LinearRing], inside: Polygon | None, blocked: Polygon | MultiPolygon, least_m: float
+    lines: list[LinearRing], inside: BaseGeometry | None, blocked: BaseGeometry, least_m: float
 ) -> list[NDArray[np.float64]]:
-    """Return the stretches of rings inside one shape and outside another; a ring that is not cut stays closed."""
+    """Return the stretches of rings inside one shape and outside another; a ring that is not cut stays
+    closed."""
     kept: list[NDArray[np.float64]] = []
     for ring in lines:
-        line = LineString(ring.coords)
-        whole = line
+        whole = LineString(ring.coords)
+        line: BaseGeometry = whole
         if inside is not None:
             line = line.intersection(inside)
         if not blocked.is_empty:
@@ -169,11 +173,11 @@ def _tidy(line: LineString) -> NDArray[np.float64]:
 def best_heading(part: Polygon) -> float:
     """Return the direction of the bouts [rad, counter-clockwise from east]: along the longest edge.
 
-    The sides of the least rectangle around the field and its own edges (simplified to 5 m) are compared by the number
-    of turns that they need: the field's width across the direction.
+    The sides of the least rectangle around the field and its own edges (simplified to 5 m) are compared by
+    the number of turns that they need: the field's width across the direction.
     """
-    edges = np.asarray(Polygon(part.exterior).simplify(5.0).exterior.coords)
-    box = np.asarray(part.minimum_rotated_rectangle.exterior.coords)
+    edges = np.asarray(polygons_of(Polygon(part.exterior).simplify(5.0))[0].exterior.coords)
+    box = np.asarray(polygons_of(part.minimum_rotated_rectangle)[0].exterior.coords)
     steps = np.concatenate([np.diff(box, axis=0)[:2], np.diff(edges, axis=0)])
     long = np.hypot(steps[:, 0], steps[:, 1])
     candidates = np.concatenate([steps[:2], steps[2:][long[2:] > 0.3 * long[2:].max()]])
@@ -184,7 +188,7 @@ def best_heading(part: Polygon) -> float:
 
 
 def swaths(
-    inner: Polygon | MultiPolygon, room: Polygon, width_m: float, heading: float, least_m: float
+    inner: BaseGeometry, room: BaseGeometry, width_m: float, heading: float, least_m: float
 ) -> list[Swath]:
     """Return the swaths of the ground inside the headland, bout by bout.
 
@@ -238,10 +242,9 @@ def _merged(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
     return out
 
 
-def along_tramlines(
-    tramlines: tuple[LineString, ...], inner: Polygon | MultiPolygon, least_m: float
-) -> list[Swath]:
-    """Return the stretches of the tramlines inside the headland, sorted by neighbourhood (curved ones too)."""
+def along_tramlines(tramlines: tuple[LineString, ...], inner: BaseGeometry, least_m: float) -> list[Swath]:
+    """Return the stretches of the tramlines inside the headland, sorted by neighbourhood (curved ones
+    too)."""
     pieces: list[tuple[LineString, int]] = []
     for number, line in enumerate(_neighbours(tramlines)):
         clipped = shapely.get_parts(line.intersection(inner))

@@ -1,4 +1,5 @@
-"""Load on board along a recorded drive: from a recorded load, or from flow or rate in a tank that empties or fills."""
+"""Load on board along a recorded drive: from a recorded load, or from flow or rate in a tank that empties or
+fills."""
 
 from __future__ import annotations
 
@@ -55,7 +56,8 @@ def _constant_note(key: str, full: float) -> Note:
 def _tank(
     key: str, change: Floats, standing_s: Floats, full: float, empties: bool
 ) -> tuple[Floats, Floats, int, list[Note]]:
-    """Return the load on arrival and on leaving each fix: `moved` counts what went in or out since the last stop."""
+    """Return the load on arrival and on leaving each fix: `moved` counts what went in or out since the last
+    stop."""
     arriving, leaving = np.empty(len(change)), np.empty(len(change))
     moved, stops, brimful = 0.0, 0, 0
     for i, amount in enumerate(change):
@@ -74,7 +76,8 @@ def _tank(
         "assumed",
         f"log {key}: {words[0]}",
         f"{stops} times standing, {brimful} times because {words[1]}",
-        f"the log does not say: standing over {UNLOAD_PAUSE_S:.0f} s with over a quarter moved, or {full / 1e3:.1f} t reached",
+        f"the log does not say: standing over {UNLOAD_PAUSE_S:.0f} s with over a quarter moved, "
+        f"or {full / 1e3:.1f} t reached",
         "common practice, no source",
     )
     return arriving, leaving, 1 + stops + brimful, [note]

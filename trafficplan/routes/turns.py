@@ -1,7 +1,9 @@
-"""Turns of least radius: shortest paths between two poses (Dubins), kept inside the field where one of them fits.
+"""Turns of least radius: shortest paths between two poses (Dubins), kept inside the field where one of them
+fits.
 
-A pose is x, y [m] and heading [rad], counter-clockwise from east. Ground is given as closed rings, one after the other
-(`ring_xy`, and `ring_start` with one more entry than rings); no rings means open ground, where everything is allowed.
+A pose is x, y [m] and heading [rad], counter-clockwise from east. Ground is given as closed rings, one after
+the other (`ring_xy`, and `ring_start` with one more entry than rings); no rings means open ground, where
+everything is allowed.
 """
 
 from __future__ import annotations
@@ -78,10 +80,11 @@ def _wrap(angle: float) -> float:
 
 @njit(cache=True)
 def dubins_words(a: NDArray, b: NDArray, radius: float) -> NDArray:
-    """Return the (6, 4) parts and length of each word: two arcs [rad], straight [m / radius], whole length [m].
+    """Return the (6, 4) parts and length of each word: two arcs [rad], straight [m / radius], whole length
+    [m].
 
-    Dubins (1957), closed forms after Shkel and Lumelsky (2001); words in the order of `WORDS`; length is inf where a
-    word does not exist.
+    Dubins (1957), closed forms after Shkel and Lumelsky (2001); words in the order of `WORDS`; length is inf
+    where a word does not exist.
     """
     out = np.full((6, 4), np.inf)
     dx, dy = b[0] - a[0], b[1] - a[1]
@@ -128,7 +131,8 @@ def dubins_words(a: NDArray, b: NDArray, radius: float) -> NDArray:
 def word_line(
     a: NDArray, radius: float, signs: NDArray, parts: NDArray, arc_m: float, straight_m: float
 ) -> NDArray:
-    """Return a word as an (n, 2) line from pose `a`: chords of at most `arc_m`, straights cut at `straight_m` [m]."""
+    """Return a word as an (n, 2) line from pose `a`: chords of at most `arc_m`, straights cut at
+    `straight_m` [m]."""
     counts = np.zeros(3, dtype=np.int64)
     for i in range(3):
         length = parts[i] * radius
@@ -171,17 +175,20 @@ def holds_point(x: float, y: float, ring_xy: NDArray, ring_start: NDArray) -> bo
 @njit(cache=True)
 def _line_inside(line: NDArray, ring_xy: NDArray, ring_start: NDArray) -> bool:
     """Tell whether every inner vertex of a finely cut line lies on the ground."""
+    outside = 0
     for i in range(1, len(line) - 1):
         if not holds_point(line[i, 0], line[i, 1], ring_xy, ring_start):
-            return False
-    return True
+            outside += 1
+            break
+    return outside == 0
 
 
 @njit(cache=True)
 def best_turn(
     a: NDArray, b: NDArray, radius: float, ring_xy: NDArray, ring_start: NDArray
 ) -> tuple[NDArray, float, bool]:
-    """Return the shortest turn from pose `a` to `b` inside the ground: line (n, 2), length [m], whether it is inside.
+    """Return the shortest turn from pose `a` to `b` inside the ground: line (n, 2), length [m], whether it
+    is inside.
 
     Where none of the six words stays inside, the shortest of all.
     """
