@@ -76,7 +76,7 @@ def read_access(ledger: Ledger, settings: Settings, boundaries: Boundaries) -> A
 
 
 def at_fields(ledger: Ledger, layer: Layer | None, boundaries: Boundaries) -> Layer | None:
-    """Return a layer in the working CRS; one whose degrees are swapped against those of the fields is refused."""
+    """Return a layer in the working CRS; one with degrees swapped against the fields' is refused."""
     if layer is None:
         return None
     if swap_helps(layer, boundaries.lonlat):
@@ -209,7 +209,7 @@ def _joined(shape: BaseGeometry) -> BaseGeometry:
 
 
 def hang_gateways(ledger: Ledger, field: Field, access: Access) -> Field:
-    """Return the field with its gateways; without any, one is assumed at the boundary point nearest to a yard or track."""
+    """Return the field with its gateways; without any, one is assumed nearest to a yard or track."""
     found = access.gateways.get(field.key, ())
     if found:
         return replace(field, gateways=found)

@@ -76,7 +76,7 @@ def parse_amount(ledger: Ledger, text: str, place: str, *, per_area: bool) -> tu
 
 
 def parse_pressure(ledger: Ledger, number: float, place: str) -> float | None:
-    """Return a cold pressure given in bar as Pa, or None with a problem (psi and kPa are recognised and asked about)."""
+    """Return a cold pressure given in bar as Pa, or None with a problem (psi and kPa are asked about)."""
     if BAR_LOW <= number <= BAR_HIGH:
         return number * BAR
     ledger.problem(

@@ -27,7 +27,6 @@ from trafficplan.inputs.tracks import read_tracks, track_files
 from trafficplan.inputs.tramlines import read_tramlines
 from trafficplan.inputs.tyres import read_tyre_tables
 from trafficplan.inputs.weather import read_weather
-from trafficplan.machines.outfit import Outfit
 
 
 def read_farm(folder: Path) -> Farm:
@@ -54,9 +53,9 @@ def read_farm(folder: Path) -> Farm:
     weather = read_weather(ledger, settings)
     if boundaries is None:
         raise InputError(ledger.problems)
-    access, soils, boundaries = _on_the_ground(ledger, settings, boundaries)
+    access, soils, boundaries, gateways = _on_the_ground(ledger, settings, boundaries)
     files = track_files(ledger, settings)
-    operations, scenarios = _work(ledger, settings, boundaries, outfits, files)
+    operations, scenarios = _work(ledger, settings, Known(boundaries.fields, outfits, files, gateways))
     wanted = {one.drive.removeprefix("track:") for one in operations if one.drive.startswith("track:")}
     logs = read_tracks(ledger, settings, boundaries, wanted)
     aerial = _aerial(ledger, settings)
@@ -92,29 +91,27 @@ def read_farm(folder: Path) -> Farm:
 
 def _on_the_ground(
     ledger: Ledger, settings: Settings, boundaries: Boundaries
-) -> tuple[Access, Soils, Boundaries]:
-    """Read what lies on the fields, and return them with gateways and tramlines."""
+) -> tuple[Access, Soils, Boundaries, bool]:
+    """Read what lies on the fields; return them with it, and whether all gateways are right."""
+    before = ledger.count()
     access = read_access(ledger, settings, boundaries)
+    gateways = ledger.count() == before
     tramlines = read_tramlines(ledger, settings, boundaries)
     soils = read_soils(ledger, settings, boundaries)
     fields = {
         key: replace(hang_gateways(ledger, field, access), tramlines=tramlines.get(key, ()))
         for key, field in boundaries.fields.items()
     }
-    return access, soils, replace(boundaries, fields=fields)
+    return access, soils, replace(boundaries, fields=fields), gateways
 
 
 def _work(
-    ledger: Ledger,
-    settings: Settings,
-    boundaries: Boundaries,
-    outfits: Mapping[str, Outfit | None],
-    files: tuple[str, ...],
+    ledger: Ledger, settings: Settings, known: Known
 ) -> tuple[tuple[Operation, ...], dict[str, Scenario]]:
     before = ledger.count()
-    operations = read_operations(ledger, settings, Known(boundaries.fields, outfits, files))
-    complete = ledger.count() == before
-    scenarios = read_scenarios(ledger, settings, operations, boundaries.fields, outfits, complete=complete)
+    operations = read_operations(ledger, settings, known)
+    complete = known.gateways and ledger.count() == before
+    scenarios = read_scenarios(ledger, settings, operations, known.fields, known.outfits, complete=complete)
     return operations, scenarios
 
 

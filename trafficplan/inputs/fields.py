@@ -138,7 +138,7 @@ def name_is_safe(record: Record, column: str, name: str) -> bool:
 
 
 def area_of(ledger: Ledger, feature: Feature, what: str) -> Polygon | MultiPolygon | None:
-    """Return a feature's shape as a valid polygon; an invalid one is repaired with a note, a line is refused."""
+    """Return a feature's shape as a valid polygon; an invalid one is repaired, a line is refused."""
     shape = feature.shape
     if shape.geom_type in _LINES or shape.geom_type in ("Point", "MultiPoint"):
         thing = "a line" if shape.geom_type in _LINES else "a point"

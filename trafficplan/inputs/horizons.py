@@ -24,8 +24,8 @@ ROUNDING_PCT = 2.0
 _STATES = ("settled", "tilled", "pan")
 
 
-def read_horizons(ledger: Ledger, settings: Settings) -> dict[str, SoilUnit] | None:
-    """Return the units of the horizon table, or None where the farm has no such table."""
+def read_horizons(ledger: Ledger, settings: Settings) -> dict[str, SoilUnit | None] | None:
+    """Return the units of the table (None: there, but wrong), or None where the farm has no such table."""
     named = settings.files.horizons
     if named is None and not (ledger.folder / "horizons.csv").exists():
         return None
@@ -40,8 +40,7 @@ def read_horizons(ledger: Ledger, settings: Settings) -> dict[str, SoilUnit] | N
         key = record.text("unit", "the key of a soil unit", required=True)
         if key:
             groups.setdefault(key, []).append(record)
-    units = {key: _unit(ledger, key, records) for key, records in groups.items()}
-    return {key: unit for key, unit in units.items() if unit is not None}
+    return {key: _unit(ledger, key, records) for key, records in groups.items()}
 
 
 def unit_from_properties(record: Record, key: str) -> SoilUnit | None:

@@ -38,7 +38,7 @@ class Ledger:
             self.problems.append(entry)
 
     def take_over(self, error: InputError, where: str) -> None:
-        """Record the problems of an error that a lower layer raised, with the place in the file put in front."""
+        """Record the problems of a lower layer's error, with the place in the file put in front."""
         for entry in error.problems:
             place = where if not entry.where or entry.where in where else f"{where}: {entry.where}"
             self.problem(entry.what, place, entry.found, entry.needed, entry.mend)

@@ -28,11 +28,15 @@ SURFACES = ("frozen", "snow", "waterlogged")
 
 @dataclass(frozen=True)
 class Known:
-    """What operations may name: fields, outfits (None: there, but wrong) and recorded tracks."""
+    """What operations may name: fields, outfits (None: there, but wrong) and recorded tracks.
+
+    `gateways`: whether all gateways could be read; if not, their names are not judged.
+    """
 
     fields: Mapping[str, Field]
     outfits: Mapping[str, Outfit | None]
     track_files: tuple[str, ...]
+    gateways: bool = True
 
 
 def read_operations(ledger: Ledger, settings: Settings, known: Known) -> tuple[Operation, ...]:
@@ -99,7 +103,7 @@ def _operation(record: Record, known: Known) -> Operation | None:
         pressures_pa=pressures,
         drive=_drive(record, known, field),
         heading_deg=record.number("heading_deg", 0, 360, "degrees"),
-        gateway=_gateway(record, known.fields.get(field)),
+        gateway=_gateway(record, known.fields.get(field) if known.gateways else None),
         width_m=record.number("width_m", 0.3, 60, "m"),
         till_depth_m=till or 0.0,
         runs_at_depth_m=runs or 0.0,
@@ -113,18 +117,18 @@ def _operation(record: Record, known: Known) -> Operation | None:
 
 
 def known_name(record: Record, column: str, known: Mapping[str, object]) -> str:
-    """Return a name that must be known, or "" with a problem."""
+    """Return a name that must be known, or "" with a problem (where nothing is known, told elsewhere)."""
     name = record.text(column, f"one of {listed(known)}", required=True)
-    if name and name not in known:
+    if name and known and name not in known:
         record.problem(
             column, f"unknown {column}", name, f"one of {listed(known)}", rename_hint(name, known, column)
         )
         return ""
-    return name
+    return name if name in known else ""
 
 
 def _density(record: Record, job: str, outfit: Outfit | None, column: str) -> float | None:
-    """Return the density of what is carried [kg/m3]: the outfit's, else by the words of the job with a note."""
+    """Return the density of what is carried [kg/m3]: the outfit's, else by the words of the job."""
     if outfit is not None and outfit.density_kg_m3 is not None:
         return outfit.density_kg_m3
     key = defaults.density_key(job)

@@ -104,6 +104,7 @@ def read_outfits(ledger: Ledger) -> dict[str, Outfit | None]:
                 "a file inside the farm folder",
                 "replace the link by a copy of the file",
             )
+            outfits[path.stem] = None
             continue
         outfits[path.stem] = _read_outfit(ledger, path)
     return outfits
@@ -317,7 +318,7 @@ def _wheels(ledger: Ledger, table: AxleTable, tyre: Tyre, what: str, notes: list
 
 
 def _check_chain(ledger: Ledger, table: OutfitTable, where: str) -> None:
-    """Check that a powered vehicle is there, that drawn ones have something before them, and that axle names are unique."""
+    """Check that one vehicle is powered, drawn ones stand behind another, and axle names are unique."""
     kinds = [vehicle.kind for vehicle in table.vehicle]
     if "powered" not in kinds:
         ledger.problem(

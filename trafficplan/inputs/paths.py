@@ -11,8 +11,8 @@ from trafficplan.inputs.ledger import Ledger, listed, nearest
 def inside(ledger: Ledger, name: str, where: str) -> Path | None:
     """Return the path of a file named in the farm's files, or None with a problem.
 
-    A name that leaves the farm folder, or that a geodata library would take for a network address or a virtual file,
-    is refused: a farm folder from a stranger must not read other files of the machine.
+    A name that leaves the farm folder, or that a geodata library would take for a network address or a
+    virtual file, is refused: a farm folder from a stranger must not read other files of the machine.
     """
     path = Path(name)
     parts = name.replace("\\", "/").split("/")

@@ -45,7 +45,7 @@ class Record:
     def number(
         self, column: str, low: float, high: float, unit: str, *, required: bool = False
     ) -> float | None:
-        """Return a number within [low, high], or None (with a problem unless it is empty and not required)."""
+        """Return a number within [low, high], or None (a problem, unless empty and not required)."""
         value = _clean(self.values.get(column))
         needed = f"a number from {low:g} to {high:g} {unit}".rstrip()
         if not value:
@@ -177,7 +177,7 @@ _MIX_UPS: dict[str, tuple[tuple[str, float], ...]] = {
 
 
 def range_mend(number: float, low: float, high: float, unit: str) -> str:
-    """Say how to mend a number out of range; a likely mix-up of units is named and asked about, never applied.
+    """Say how to mend a number out of range; a likely mix-up of units is asked about, never applied.
 
     Examples
     --------

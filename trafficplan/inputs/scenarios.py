@@ -210,7 +210,7 @@ def _check_names(
     outfits: Mapping[str, Outfit | None],
     pressure: str | None,
 ) -> None:
-    """Check that every name is known, that something is selected, and that what is set fits all that is selected."""
+    """Check that every name is known, something is selected, and what is set fits the selected."""
     before = ledger.count()
     for column, names, known in (
         ("operations", change.operations, {one.key for one in operations}),

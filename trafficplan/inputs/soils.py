@@ -54,14 +54,15 @@ def read_soils(ledger: Ledger, settings: Settings, boundaries: Boundaries) -> So
         if moved is None or not _is_here(ledger, moved, boundaries.fields):
             continue
         patches.extend(_patches(ledger, moved, units, own_units))
-    known = {**own_units, **(units or {})}
+    known: dict[str, SoilUnit | None] = {**own_units, **(units or {})}
     used = _touching(patches, boundaries.fields)
     _without_horizons(ledger, used, patches, known, has_table=units is not None)
     kept = [patch for patch in patches if patch.unit in known]
     if kept and not ledger.problems:
         kept = _fill_gaps(ledger, kept, boundaries.fields)
         _note_overlaps(ledger, kept, boundaries.fields)
-    return Soils({key: known[key] for key in sorted({patch.unit for patch in kept})}, tuple(kept))
+    keys = sorted({patch.unit for patch in kept})
+    return Soils({key: unit for key in keys if (unit := known[key]) is not None}, tuple(kept))
 
 
 def _is_here(ledger: Ledger, layer: Layer, fields: Mapping[str, Field]) -> bool:
@@ -80,7 +81,7 @@ def _is_here(ledger: Ledger, layer: Layer, fields: Mapping[str, Field]) -> bool:
 
 
 def _patches(
-    ledger: Ledger, layer: Layer, table: Mapping[str, SoilUnit] | None, own: dict[str, SoilUnit]
+    ledger: Ledger, layer: Layer, table: Mapping[str, SoilUnit | None] | None, own: dict[str, SoilUnit]
 ) -> list[SoilPatch]:
     """Return the polygons; without a horizon table their own properties make the units (`own` grows)."""
     patches = []
@@ -129,7 +130,7 @@ def _without_horizons(
     ledger: Ledger,
     used: set[str],
     patches: Sequence[SoilPatch],
-    known: Mapping[str, SoilUnit],
+    known: Mapping[str, SoilUnit | None],
     *,
     has_table: bool,
 ) -> None:
@@ -151,7 +152,7 @@ def _without_horizons(
 
 
 def _fill_gaps(ledger: Ledger, patches: Sequence[SoilPatch], fields: Mapping[str, Field]) -> list[SoilPatch]:
-    """Return the map with each gap in a field given to its nearest unit (of those that touch: the longest border)."""
+    """Return the map with each gap in a field given to its nearest unit (the longest border)."""
     tree = STRtree([patch.polygon for patch in patches])
     filled = list(patches)
     for field in fields.values():

@@ -95,7 +95,7 @@ def _comma_separated(ledger: Ledger, name: str, header: str) -> bool:
                 f"{name}, row 1",
                 header[:80],
                 "commas between columns and a decimal point in numbers",
-                f"save it again with commas (CSV UTF-8): replace {word} by commas, and decimal commas by points first",
+                f"save it again as CSV UTF-8: decimal commas to points first, then {word} to commas",
             )
             return False
     return True
@@ -148,8 +148,8 @@ def match_columns(
 
     Returns
     -------
-    Our name -> position, or None when a needed column is missing. A stray column that looks like one of ours that is
-    absent is refused (it would be ignored without a word); others are left alone.
+    Our name -> position, or None when a needed column is missing. A stray column that looks like an absent
+    one of ours is refused (it would be ignored without a word); others are left alone.
     """
     positions: dict[str, int] = {}
     for index, column in enumerate(header):

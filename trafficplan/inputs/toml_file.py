@@ -62,7 +62,7 @@ def checked(ledger: Ledger, model: type[Model], data: Mapping[str, Any], where: 
 
 
 def checked_in_part(ledger: Ledger, model: type[Model], data: Mapping[str, Any], where: str) -> Model | None:
-    """Return the model made of the right keys alone, with one problem per wrong one, so that reading can go on."""
+    """Return the model made of the right keys alone, so that reading can go on; wrong ones are problems."""
     try:
         return model.model_validate(data)
     except ValidationError as error:

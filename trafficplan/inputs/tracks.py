@@ -195,7 +195,7 @@ def _mapping(
                 where,
                 f"columns {listed(header)}",
                 "columns for time, x and y",
-                f'describe the track in farm.toml: [tracks."{where.removeprefix("tracks/")}"] with {ours} = {{ column = "...", unit = "degrees" }}',
+                f'describe the track in {place} with {ours} = {{ column = "...", unit = "degrees" }}',
             )
     for ours, column in mapping.items():
         if column.column not in header:

@@ -50,7 +50,7 @@ def read_tyre_tables(ledger: Ledger, settings: Settings) -> dict[str, TyreTable]
 
 
 def _check_order(rows: list[_Read]) -> None:
-    """Check that more load at one speed never goes with less pressure, and that no row contradicts another."""
+    """Check that more load at one speed never goes with less pressure, and no two rows disagree."""
     ordered = sorted(rows, key=lambda one: (one.row.speed_m_s, one.row.load_kg, one.row.pressure_pa))
     for lower, upper in zip(ordered, ordered[1:], strict=False):
         if lower.row.speed_m_s != upper.row.speed_m_s:

@@ -52,7 +52,7 @@ class Layer:
 def find_layers(
     ledger: Ledger, kind: str, files: str | Sequence[str] | None, layers: str | Sequence[str] | None
 ) -> list[tuple[Path, str | None]]:
-    """Return the files (and layers) of one kind: those named in farm.toml, else the usual names that are there."""
+    """Return the files (and layers) of one kind: those that farm.toml names, else the usual ones."""
     wanted = [layers] if isinstance(layers, str) else list(layers or [])
     if files is not None:
         names = [files] if isinstance(files, str) else list(files)
@@ -84,10 +84,11 @@ def _layer_names(ledger: Ledger, path: Path, name: str) -> list[str]:
 
 
 def _unreadable(ledger: Ledger, name: str, error: Exception) -> None:
+    said = str(error).replace(str(ledger.folder / name), name)
     ledger.problem(
         "the file cannot be read as a map layer",
         name,
-        str(error)[:120],
+        said[:120],
         f"a file in one of the formats {listed(DRIVERS[:5])}",
         "save it again from the program that made it, as GeoJSON or GeoPackage",
     )
@@ -209,7 +210,7 @@ def _crs_of(ledger: Ledger, frame: gpd.GeoDataFrame, path: Path, name: str) -> C
 def _features(
     ledger: Ledger, frame: gpd.GeoDataFrame, name: str, header: list[str], places: Mapping[str, int]
 ) -> tuple[Feature, ...] | None:
-    """Return the features; each column is looked up by position, each place says the feature's number and name."""
+    """Return the features; each place says the feature's number and name."""
     before = ledger.count()
     shapes = np.asarray(frame.geometry.array)
     cells = {ours: frame[header[index]].tolist() for ours, index in places.items()}
@@ -257,7 +258,7 @@ def _coordinates_possible(ledger: Ledger, features: Sequence[Feature], crs: CRS,
             name,
             found,
             f"longitude and latitude ({crs.name})",
-            "save it again: the file holds metres and does not say so (GeoJSON is always longitude and latitude unless it names a crs)",
+            "save it again with its coordinate system: the file holds metres and does not say so",
         )
     return False
 
@@ -296,7 +297,7 @@ def project(layer: Layer, crs: CRS) -> Layer:
 
 
 def place_makes_sense(ledger: Ledger, layer: Layer, crs: CRS) -> bool:
-    """Check that a layer in degrees lies where the working CRS is meant for; swapped degrees are named as such."""
+    """Check that a layer in degrees lies where the working CRS is meant for; a swap is named."""
     area = crs.area_of_use
     if area is None or not layer.crs.is_geographic:
         return True
@@ -304,7 +305,8 @@ def place_makes_sense(ledger: Ledger, layer: Layer, crs: CRS) -> bool:
     x, y = (west + east) / 2, (south + north) / 2
     if _within(area.bounds, x, y, 5.0):
         return True
-    found = f"x {x:.5g}, y {y:.5g}; {crs.name} is used from {area.west:g} to {area.east:g} east, {area.south:g} to {area.north:g} north"
+    used = f"{area.west:g} to {area.east:g} east, {area.south:g} to {area.north:g} north"
+    found = f"x {x:.5g}, y {y:.5g}; {crs.name} is used from {used}"
     if _within(area.bounds, y, x, 5.0):
         swapped(ledger, layer.name, found)
     else:
@@ -326,7 +328,7 @@ def lonlat_bounds(layer: Layer) -> tuple[float, float, float, float]:
 
 
 def swap_helps(layer: Layer, around: tuple[float, float, float, float]) -> bool:
-    """Tell whether a layer in degrees misses a box (in degrees), but would hit it if x and y changed places."""
+    """Tell whether a layer in degrees misses a box, but would hit it if x and y changed places."""
     if not layer.crs.is_geographic:
         return False
     west, south, east, north = layer.bounds()
