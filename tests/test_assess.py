@@ -8,7 +8,7 @@ from rasterio.transform import from_origin, rowcol
 from shapely import Point, Polygon, box
 
 from trafficplan.assess import _kernels
-from trafficplan.assess.places import side_of, worst_places
+from trafficplan.assess.places import SIDES, sides_of, worst_places
 from trafficplan.assess.stored import chance_table, chance_tables, pack, store, unpack
 from trafficplan.assess.zones import percentile, steps_ha, zone_rows
 from trafficplan.farm.field import Field, Gateway, SoilPatch
@@ -184,6 +184,7 @@ def test_worst_place_is_where_the_damage_is():
 
 def test_sides_have_names_people_use():
     field = Field("A", Polygon([(0, 0), (200, 0), (200, 100), (0, 100)]), "", 0.0, None, (), ())
-    assert side_of(field, 100, 50) == "middle"
-    assert side_of(field, 190, 50) == "east side"
-    assert side_of(field, 100, 98) == "north side"
+    grid = Grid.around(field.polygon.bounds, 1.0, CRS)
+    sides = sides_of(field, grid)
+    for (x, y), name in {(100, 50): "middle", (190, 50): "east side", (100, 98): "north side", (5, 5): "south-west side"}.items():
+        assert SIDES[sides[int(100 - y), int(x)]] == name

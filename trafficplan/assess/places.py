@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation
 
 from trafficplan.assess.stored import StoredLayers
 from trafficplan.assess.summary import WorstPlace
@@ -17,89 +16,53 @@ from trafficplan.farm.ground import ZONE_CODES, Ground
 from trafficplan.farm.operation import Operation
 from trafficplan.names import LAYERS, depth_tag
 
-#: Side of the blocks that places are put together from, and how many blocks one place may hold (ours).
-BLOCK_M, BLOCKS_MAX = 20.0, 24
-COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+#: Sides of a field, clockwise from north, and the middle (within 0.15 of the box's diagonal from its centre; ours).
+SIDES = (
+    "north side", "north-east side", "east side", "south-east side", "south side", "south-west side", "west side",
+    "north-west side", "middle",
+)  # fmt: skip
+MIDDLE = len(SIDES) - 1
+#: A place needs at least this much ground to be named [m2].
+LEAST_M2 = 25.0
 
 
-def side_of(field: Field, x: float, y: float) -> str:
-    """Return where a point lies in its field: "north-east side", or "middle"."""
-    west, south, east, north = field.polygon.bounds
-    dx, dy = x - (west + east) / 2, y - (south + north) / 2
-    if math.hypot(dx, dy) < 0.15 * math.hypot(east - west, north - south):
-        return "middle"
-    return COMPASS[round(math.degrees(math.atan2(dx, dy)) / 45) % 8] + " side"
-
-
-def _block_sums(values: NDArray[np.floating], size: int) -> NDArray[np.float64]:
-    rows, cols = (-(-n // size) for n in values.shape)
-    padded = np.zeros((rows * size, cols * size))
-    padded[: values.shape[0], : values.shape[1]] = values
-    return padded.reshape(rows, size, cols, size).sum(axis=(1, 3))
-
-
-def _grow(score: NDArray[np.float64], seed: tuple[int, int]) -> NDArray[np.bool_]:
-    """Return the blocks joined to the seed that score at least 0.7 of it."""
-    good = score >= 0.7 * score[seed]
-    region = np.zeros(score.shape, bool)
-    region[seed] = True
-    while True:
-        wider = binary_dilation(region) & good
-        if wider.sum() == region.sum() or wider.sum() > BLOCKS_MAX:
-            return region
-        region = wider
-
-
+@dataclass(frozen=True)
 class _Deep:
-    """Highest ratio below tillage depth per cell, and the depth it is at; shared by all places of a field."""
+    """Stored ratios below tillage depth (D, rows, cols), their highest per cell, and the depths."""
 
-    def __init__(self, stored: StoredLayers, depths_m: Sequence[float], first_deep: int) -> None:
-        stack = np.stack([stored.arrays[f"ratio_{depth_tag(d)}"] for d in depths_m[first_deep:]])
-        self.depths = depths_m[first_deep:]
-        self.ratio = stack.max(axis=0) * np.float32(LAYERS["ratio"].scale)
-        self.at = stack.argmax(axis=0)
-        self.stack = stack
+    depths: tuple[float, ...]
+    ratio: NDArray[np.float32]
+    highest: NDArray[np.float32]
 
 
-def _describe(
-    field: Field,
-    name: str,
-    zone: str,
-    mask: NDArray[np.bool_],
-    deep: _Deep,
-    stored: StoredLayers,
-    worst: NDArray[np.uint16],
-    operations: Sequence[Operation],
-    grid: Grid,
-) -> WorstPlace | None:
-    over = mask & (deep.ratio > 1)
-    ground = over if over.any() else mask & (deep.ratio > 0)
-    if not ground.any():
-        return None
-    rows, cols = np.nonzero(ground)
-    ratio = float(np.percentile(deep.ratio[ground], 95))
-    reaching = [d for d, layer in zip(deep.depths, deep.stack, strict=True)
-                if np.percentile(layer[ground], 95) * LAYERS["ratio"].scale > 1]
-    depth = max(reaching) if reaching else float(deep.depths[int(np.bincount(deep.at[ground]).argmax())])
-    culprit = int(np.bincount(worst[ground]).argmax())
-    crossings = float(np.percentile(stored.arrays["passes"][ground], 95)) * LAYERS["passes"].scale
-    reason = "no single operation stands out"
-    if culprit:
-        operation = operations[culprit - 1]
-        reason = f"{operation.job} with {operation.outfit} on {operation.day.isoformat()} pressed hardest"
-    return WorstPlace(
-        field=field.key,
-        name=name,
-        zone=zone,
-        x=float(grid.west + (cols.mean() + 0.5) * grid.cell),
-        y=float(grid.north - (rows.mean() + 0.5) * grid.cell),
-        area_m2=float(over.sum()) * grid.cell**2,
-        ratio=ratio,
-        depth_m=depth,
-        chance=float(np.percentile(stored.arrays["lasting"][ground], 95)) * LAYERS["lasting"].scale,
-        crossings=crossings,
-        reason=reason,
-    )
+def sides_of(field: Field, grid: Grid) -> NDArray[np.uint8]:
+    """Return for each cell on which side of the field it lies: an index into SIDES."""
+    west, south, east, north = field.polygon.bounds
+    x, y = grid.centres()
+    dx, dy = x[None, :] - (west + east) / 2, y[:, None] - (south + north) / 2
+    side = np.rint(np.degrees(np.arctan2(dx, dy)) / 45).astype(np.int64) % 8
+    near = np.hypot(dx, dy) < 0.15 * np.hypot(east - west, north - south)
+    return np.where(near, MIDDLE, side).astype(np.uint8)
+
+
+def _nearest_gate(field: Field, grid: Grid) -> NDArray[np.uint8]:
+    x, y = grid.centres()
+    distances = [(x[None, :] - gate.x) ** 2 + (y[:, None] - gate.y) ** 2 for gate in field.gateways]
+    return np.argmin(distances, axis=0).astype(np.uint8)
+
+
+def _places(field: Field, grid: Grid, ground: Ground) -> list[tuple[str, str, NDArray[np.bool_]]]:
+    """Return (name, zone, cells): each gateway, and each side of headland and in-field."""
+    found = []
+    gateway = ground.zone == ZONE_CODES["gateway"]
+    if gateway.any():
+        nearest = _nearest_gate(field, grid)
+        found = [(gate.key, "gateway", gateway & (nearest == i)) for i, gate in enumerate(field.gateways)]
+    sides = sides_of(field, grid)
+    for zone, word in (("headland", "headland"), ("infield", "in-field")):
+        cells = ground.zone == ZONE_CODES[zone]
+        found += [(f"{word}, {name}", zone, cells & (sides == i)) for i, name in enumerate(SIDES)]
+    return found
 
 
 def worst_places(
@@ -113,43 +76,64 @@ def worst_places(
     first_deep: int,
     most: int = 10,
 ) -> tuple[WorstPlace, ...]:
-    """Return the worst places below tillage depth, worst first: each gateway, then patches of headland and in-field.
+    """Return the worst places below tillage depth: gateways, and sides of headland and in-field.
 
-    A patch is grown from 20 m blocks around the block with the most expected lasting ground. Places are ranked by the
-    ground over stress ratio 1 weighted with the chance of overstress.
+    Ranked by the mean chance of overstress over all the ground of the place, so that a small gateway crossed a hundred
+    times stands before a wide side crossed twice.
     """
-    if first_deep >= len(depths_m):
+    if first_deep >= len(depths_m) or not operations:
         return ()
-    deep = _Deep(stored, depths_m, first_deep)
-    places: list[WorstPlace | None] = []
-    x, y = grid.centres()
-    gates = ground.zone == ZONE_CODES["gateway"]
-    for gate in field.gateways:
-        nearest = gates & (((x[None, :] - gate.x) ** 2 + (y[:, None] - gate.y) ** 2) <= _reach(field, gate.x, gate.y))
-        places.append(
-            _describe(field, f"{gate.key}", "gateway", nearest, deep, stored, worst, operations, grid)
-        )
-    size = max(1, round(BLOCK_M / grid.cell))
-    lasting = np.where(ground.inside & ~gates, stored.arrays["lasting"], 0) * LAYERS["lasting"].scale
-    score = _block_sums(lasting.astype(np.float64), size)
-    for _ in range(most):
-        seed = np.unravel_index(int(score.argmax()), score.shape)
-        if score[seed] <= 0:
-            break
-        region = _grow(score, (int(seed[0]), int(seed[1])))
-        mask = np.kron(region, np.ones((size, size), bool))[: grid.rows, : grid.cols] & ground.inside & ~gates
-        score[region] = 0
-        share = float((ground.zone[mask] == ZONE_CODES["headland"]).mean()) if mask.any() else 0.0
-        zone = "headland" if share > 0.5 else "infield"
-        rows, cols = np.nonzero(mask)
-        side = side_of(field, float(x[int(cols.mean())]), float(y[int(rows.mean())]))
-        name = f"{'headland' if zone == 'headland' else 'in-field'}, {side}"
-        places.append(_describe(field, name, zone, mask, deep, stored, worst, operations, grid))
-    found = [place for place in places if place is not None]
-    return tuple(sorted(found, key=lambda p: (-p.area_m2 * p.chance, -p.chance, p.name))[:most])
+    scale = np.float32(LAYERS["ratio"].scale)
+    ratio = np.stack([stored.arrays[f"ratio_{depth_tag(d)}"] for d in depths_m[first_deep:]]) * scale
+    deep = _Deep(tuple(depths_m[first_deep:]), ratio, ratio.max(axis=0))
+    lasting = stored.arrays["lasting"]
+    ranked = []
+    for name, zone, cells in _places(field, grid, ground):
+        if cells.sum() * grid.cell**2 < LEAST_M2:
+            continue
+        mean = float(lasting[cells].mean()) * LAYERS["lasting"].scale
+        if mean > 0:
+            ranked.append((mean, name, zone, cells))
+    ranked.sort(key=lambda row: (-row[0], row[1]))
+    return tuple(
+        _described(field.key, name, zone, cells, deep, stored, worst, operations, grid)
+        for _, name, zone, cells in ranked[:most]
+    )
 
 
-def _reach(field: Field, x: float, y: float) -> float:
-    """Return the squared distance within which a gateway's cells are its own (half way to the next gateway)."""
-    others = [(g.x - x) ** 2 + (g.y - y) ** 2 for g in field.gateways if (g.x, g.y) != (x, y)]
-    return min(others) / 4 if others else math.inf
+def _described(
+    field: str,
+    name: str,
+    zone: str,
+    cells: NDArray[np.bool_],
+    deep: _Deep,
+    stored: StoredLayers,
+    worst: NDArray[np.uint16],
+    operations: Sequence[Operation],
+    grid: Grid,
+) -> WorstPlace:
+    """Return a place with its figures over the ground that is over strength (or, where none is, that was reached)."""
+    over = cells & (deep.highest > 1)
+    ground = over if over.any() else cells & (deep.highest > 0)
+    rows, cols = np.nonzero(ground)
+    by_depth = np.percentile(deep.ratio[:, ground], 95, axis=1)
+    reaching = np.flatnonzero(by_depth > 1)
+    at = int(reaching[-1]) if reaching.size else int(by_depth.argmax())
+    hardest = int(np.bincount(worst[ground]).argmax())
+    reason = "no single operation stands out"
+    if hardest:
+        job = operations[hardest - 1]
+        reason = f"{job.job} with {job.outfit} on {job.day.isoformat()} pressed hardest"
+    return WorstPlace(
+        field=field,
+        name=name,
+        zone=zone,
+        x=float(grid.west + (cols.mean() + 0.5) * grid.cell),
+        y=float(grid.north - (rows.mean() + 0.5) * grid.cell),
+        area_m2=float(over.sum()) * grid.cell**2,
+        ratio=float(by_depth.max()),
+        depth_m=float(deep.depths[at]),
+        chance=float(np.percentile(stored.arrays["lasting"][ground], 95)) * LAYERS["lasting"].scale,
+        crossings=float(np.percentile(stored.arrays["passes"][ground], 95)) * LAYERS["passes"].scale,
+        reason=reason,
+    )

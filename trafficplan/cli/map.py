@@ -96,7 +96,7 @@ def _told(farm: Farm, summaries: Sequence[FieldSummary], target: Path, plan: Pla
             f"{key}: {len(group)} fields, {area:.1f} ha; {wheeled:.1f} ha wheeled; "
             f"lasting damage likely (chance 0.5 or more below tillage depth) on {lasting:.1f} ha"
         )
-    worst = sorted((p for s in by_scenario["base"] for p in s.worst), key=lambda p: -p.area_m2 * p.chance)[:3]
+    worst = sorted((p for s in by_scenario["base"] for p in s.worst), key=lambda p: (-p.chance * p.crossings, p.name))[:3]
     lines += [f"  {p.field}, {p.name}: {p.area_m2:.0f} m2 overstressed, {p.crossings:.0f} wheel passes; {p.reason}" for p in worst]
     notes = sorted({note for summary in summaries for note in summary.notes} | set(farm.notes))
     assumed = [note.as_dict() for note in notes if note.kind == "assumed"]
