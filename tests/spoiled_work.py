@@ -220,6 +220,14 @@ WORK: tuple[Spoiling, ...] = (
         mend="trailer",
     ),
     Spoiling(
+        "scenario twice",
+        text(
+            "scenarios.toml", "[lighter]\n", "[Lighter]\n[[Lighter.change]]\nload_factor = 0.5\n[lighter]\n"
+        ),
+        "scenario lighter",
+        "comes twice",
+    ),
+    Spoiling(
         "scenario base",
         text("scenarios.toml", "lighter]\n", "base]\n"),
         "scenario base",

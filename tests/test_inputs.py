@@ -3,6 +3,7 @@
 import datetime as dt
 import json
 import math
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -33,8 +34,10 @@ from spoiled_farms import (
 )
 
 from trafficplan.errors import InputError
+from trafficplan.farm.defaults import DEFAULTS
 from trafficplan.farm.farm import Farm
 from trafficplan.inputs.farm import read_farm
+from trafficplan.inputs.known_columns import KNOWN
 from trafficplan.inputs.overview import understood
 from trafficplan.names import Note
 
@@ -389,7 +392,20 @@ def test_track_with_iso_time_and_no_description(folder: Path) -> None:
     # 1 October 2026, 06:00 UTC: 20727 days after 1 January 1970 (56 years x 365 + 14 leap days + 273 days)
     assert log.time_s[0] == (56 * 365 + 14 + 273) * 86400 + 6 * 3600
     assert np.diff(log.time_s).tolist() == [60.0] * 45
+    assert not notes(found, "warned", "day of its recorded track")
     assert notes(found, "assumed", "plain.csv: columns") and notes(found, "warned", "pauses")
+
+
+def test_log_of_another_day_is_warned_of_in_the_farms_time_zone(folder: Path) -> None:
+    rows = (folder / "tracks" / "harvest.tsv").read_text().splitlines()[1:]
+    cells = [row.split("\t") for row in rows]
+    lines = [f"2026-10-01T22:{i:02d}:00Z,{lon},{lat}" for i, (lon, lat, *_) in enumerate(cells)]
+    (folder / "tracks" / "plain.csv").write_text("\n".join(["time,lon,lat", *lines]))
+    text(OPS, "harvest.tsv", "plain.csv")(folder)
+    (note,) = notes(read_farm(folder), "warned", "day of its recorded track")
+    assert (
+        note.value == "2026-10-02"
+    )  # 22:00 UTC is 01:00 of the next day in Vilnius (summer time, UTC + 3 h)
 
 
 # hostile or damaged files
@@ -433,31 +449,14 @@ def test_reading_twice_gives_the_same(farm: Farm, folder: Path) -> None:
     assert "EPSG:32635" in FARM
 
 
-# the real log
+# the document
 
 
-@pytest.mark.real
-def test_real_combine_log_is_read_whole(open_data: Path, folder: Path) -> None:
-    """Counts and sums: published with the data (4,949 records, 232.9 t, two jumps, 69 pauses)."""
-    shutil.copy(open_data / "grain-harvest" / "track.tsv", folder / "tracks" / "harvest.tsv")
-    frame = gpd.read_file(open_data / "grain-harvest" / "soil_map_units.shp")
-    ground = frame.union_all()
-    gpd.GeoDataFrame({"field": ["Park"], "geometry": [ground]}, crs=frame.crs).to_file(
-        folder / "fields.geojson"
-    )
-    gpd.GeoDataFrame({"unit": ["A"], "geometry": [ground]}, crs=frame.crs).to_file(folder / "soil.geojson")
-    for name in ("access.geojson", "tramlines.geojson", "scenarios.toml"):
-        (folder / name).unlink()
-    text("farm.toml", 'crs = "EPSG:32635"\n', "")(folder)
-    text("farm.toml", "step = {", 'record = { column = "seconds", unit = "s" }\nstep = {')(folder)
-    text(OPS, "tramlines,South gate", "swaths,")(folder)
-    found = read_farm(folder)
-    log = found.logs["harvest.tsv"]
-    assert found.crs == "EPSG:32615"
-    assert len(log.x) == 4949
-    assert log.flow_kg_s is not None and log.record_s is not None and log.step_m is not None
-    assert float((log.flow_kg_s * log.record_s).sum()) / 1e3 == pytest.approx(232.9, abs=0.05)
-    assert float(log.step_m.sum()) / 1e3 == pytest.approx(29.9, abs=0.05)
-    assert float(np.hypot(np.diff(log.x), np.diff(log.y)).sum()) / 1e3 == pytest.approx(30.7, abs=0.05)
-    assert notes(found, "warned", "steps of more than 30 m")[0].value == "2 of 4949"
-    assert notes(found, "warned", "pauses of more than 10 s")[0].value == "69 of 4949"
+def test_documented_defaults_and_columns_are_the_ones_in_use() -> None:
+    page = (Path(__file__).resolve().parents[1] / "docs" / "farm-folder.md").read_text(encoding="utf-8")
+    for default in DEFAULTS.values():
+        value = default.value if isinstance(default.value, str) else f"{default.value:g}"
+        assert f"| `{default.key}` | {value} | {default.unit} | {default.what} |" in page
+    for columns in KNOWN.values():
+        for column in columns:
+            assert re.search(rf"\b{column}\b", page), column

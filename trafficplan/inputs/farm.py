@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import zoneinfo
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import rasterio
 from rasterio.errors import RasterioError
 
 from trafficplan.errors import InputError, Problem
 from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field
-from trafficplan.farm.operation import Operation, Scenario
+from trafficplan.farm.operation import Log, Operation, Scenario
 from trafficplan.farm.season import tillage_depth
 from trafficplan.inputs.access import Access, hang_gateways, read_access
 from trafficplan.inputs.fields import Boundaries, read_fields
@@ -27,6 +30,9 @@ from trafficplan.inputs.tracks import read_tracks, track_files
 from trafficplan.inputs.tramlines import read_tramlines
 from trafficplan.inputs.tyres import read_tyre_tables
 from trafficplan.inputs.weather import read_weather
+
+#: Times of a track above this are dates (seconds since 1970), below it seconds since its first fix.
+DATED_S = 1e8
 
 
 def read_farm(folder: Path) -> Farm:
@@ -63,6 +69,7 @@ def read_farm(folder: Path) -> Farm:
         raise InputError(ledger.problems)
     fields = _with_tillage(ledger, boundaries.fields, operations)
     _warn_of_season(ledger, settings, operations)
+    _warn_of_log_days(ledger, settings, operations, logs)
     authority = boundaries.crs.to_authority()
     return Farm(
         key=folder.resolve().name,
@@ -143,6 +150,22 @@ def _warn_of_season(ledger: Ledger, settings: Settings, operations: tuple[Operat
         ledger.warned(
             f"operations {', '.join(stray[:12])}: date", f"not near season {season}", "check the year"
         )
+
+
+def _warn_of_log_days(
+    ledger: Ledger, settings: Settings, operations: tuple[Operation, ...], logs: Mapping[str, Log]
+) -> None:
+    """Compare the day of an operation with that of its recorded track, in the farm's time zone."""
+    zone = zoneinfo.ZoneInfo(settings.timezone)
+    for operation in operations:
+        log = logs.get(operation.drive.removeprefix("track:"))
+        stamps = log.time_s[np.isfinite(log.time_s)] if log is not None else np.empty(0)
+        if stamps.size == 0 or stamps[0] < DATED_S:
+            continue
+        day = dt.datetime.fromtimestamp(float(stamps[0]), zone).date()
+        if day != operation.day:
+            what = f"operation {operation.key}: day of its recorded track"
+            ledger.warned(what, str(day), f"operations.csv says {operation.day}; that day counts")
 
 
 def _aerial(ledger: Ledger, settings: Settings) -> Path | None:

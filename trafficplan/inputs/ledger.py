@@ -61,14 +61,15 @@ class Ledger:
 
     def hash_file(self, path: Path) -> None:
         """Keep the sha256 of a file that was read; for a Shapefile of all its parts."""
-        for part in _parts(path):
+        for part in file_parts(path):
             name = part.relative_to(self.folder).as_posix()
             if name not in self.inputs:
                 with part.open("rb") as stream:
                     self.inputs[name] = hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def _parts(path: Path) -> list[Path]:
+def file_parts(path: Path) -> list[Path]:
+    """Return the files that one named file stands for: itself, or all parts of a Shapefile."""
     if path.suffix.lower() != ".shp":
         return [path]
     beside = (".shp", ".shx", ".dbf", ".prj", ".cpg")

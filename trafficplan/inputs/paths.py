@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from trafficplan.inputs.ledger import Ledger, listed, nearest
+from trafficplan.inputs.ledger import Ledger, file_parts, listed, nearest
 
 
 def inside(ledger: Ledger, name: str, where: str) -> Path | None:
@@ -29,7 +29,7 @@ def inside(ledger: Ledger, name: str, where: str) -> Path | None:
     if not full.exists():
         _missing(ledger, name, where)
         return None
-    if not full.resolve().is_relative_to(ledger.folder.resolve()):
+    if not all(part.resolve().is_relative_to(ledger.folder.resolve()) for part in file_parts(full)):
         ledger.problem(
             "a link leads out of the farm folder",
             where,

@@ -181,8 +181,8 @@ def range_mend(number: float, low: float, high: float, unit: str) -> str:
 
     Examples
     --------
-    >>> range_mend(20.0, 0.2, 10.0, "bar")
-    'if 20 was meant in psi, write 1.38 (bar)'
+    >>> range_mend(1400.0, 0.1, 2.65, "g/cm3")
+    'if 1400 was meant in kg/m3, write 1.4 (g/cm3)'
     """
     if number < low <= -number <= high:
         return "remove the minus sign"

@@ -68,6 +68,16 @@ def read_scenarios(
     path = inside(ledger, name, "farm.toml, files, scenarios")
     data = read_toml(ledger, path) if path else None
     for key, table in (data or {}).items():
+        if key.lower() in {one.lower() for one in scenarios} - {"base"}:
+            where = f"{name}, scenario {key}"
+            ledger.problem(
+                "a scenario name comes twice",
+                where,
+                key,
+                "names that differ",
+                "rename it",
+            )
+            continue
         scenario = _scenario(ledger, key, table, name, operations, fields, outfits, complete=complete)
         if scenario is not None:
             scenarios[key] = scenario
