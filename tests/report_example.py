@@ -1,4 +1,4 @@
-"""An invented farm with three fields and three scenarios, as the report meets it. Every number here is made up."""
+"""An invented farm with three fields and three scenarios, as the report meets it; every number is made up."""
 
 from __future__ import annotations
 
@@ -62,21 +62,42 @@ def example_farm(
         gates = tuple(Gateway(name, called, WEST + x, SOUTH + y, 6.0) for name, x, y in GATES[key])
         fields[called] = Field(called, polygon, "wheat", 0.22, 24.0, gates, ())
     return Farm(
-        key="ostara", title=title, season=2026, timezone="Europe/Vilnius", crs=CRS, units=units, fields=fields,
-        soil_units={}, soil_map=(), outfits={}, operations=(),
-        scenarios={key: Scenario(key, text) for key, (text, _) in SCENARIOS.items()}, logs={},
+        key="ostara",
+        title=title,
+        season=2026,
+        timezone="Europe/Vilnius",
+        crs=CRS,
+        units=units,
+        fields=fields,
+        soil_units={},
+        soil_map=(),
+        outfits={},
+        operations=(),
+        scenarios={key: Scenario(key, text) for key, (text, _) in SCENARIOS.items()},
+        logs={},
         tracks=(
             FarmTrack("main track", _line([(600, -30), (600, 300), (604, 540), (900, 640)]), "gravel"),
             FarmTrack("mill lane", _line([(604, 540), (520, 540)]), "earth"),
         ),
         places=(
             Place("the yard", "yard", box(WEST + 570, SOUTH - 60, WEST + 650, SOUTH)),
-            Place("mill stream", "watercourse", _line([(0, -20), (20, 200), (10, 520), (150, 700), (160, 860)])),
+            Place(
+                "mill stream", "watercourse", _line([(0, -20), (20, 200), (10, 520), (150, 700), (160, 860)])
+            ),
             Place("line north", "overhead_line", _line([(0, 900), (1100, 560)])),
         ),
-        aerial=None, inputs={"fields.geojson": "0" * 64},
-        notes=(Note("assumed", "antenna of tractor and tanker", "above the rear axle", "outfits do not say where it is", "common practice, no source"),),
-    )  # fmt: skip
+        aerial=None,
+        inputs={"fields.geojson": "0" * 64},
+        notes=(
+            Note(
+                "assumed",
+                "antenna of tractor and tanker",
+                "above the rear axle",
+                "outfits do not say where it is",
+                "common practice, no source",
+            ),
+        ),
+    )
 
 
 def _line(points: Sequence[tuple[float, float]]) -> LineString:
@@ -84,7 +105,7 @@ def _line(points: Sequence[tuple[float, float]]) -> LineString:
 
 
 def example_passes(field: Field, grid: Grid) -> NDArray[np.float64]:
-    """Return wheel passes per cell: tramlines every 24 m, a headland round, and a fan from each gateway; NaN outside."""
+    """Return wheel passes: tramlines every 24 m, a headland round, a fan from each gateway; NaN outside."""
     x, y = grid.centres()
     xs, ys = np.meshgrid(x, y)
     inside = np.zeros(grid.shape, dtype=bool)
@@ -123,28 +144,70 @@ def example_summary(scenario: str, field: Field, factor: float, far_over: bool =
     shapes = {"headland": headland, "gateway": gateway, "infield": infield, "all": field.polygon}
     crossings = {gate.key: 96.0 - 30.0 * place for place, gate in enumerate(field.gateways)}
     return FieldSummary(
-        scenario=scenario, field=field, grid=grid, depths_m=DEPTHS, deep_from_m=0.22,
-        rows=tuple(_row(scenario, field.key, zone, shape.area / 1e4, depth, factor) for zone, shape in shapes.items() for depth in DEPTHS),
-        zone_shapes=shapes, steps_ha={"deep": deep, "tilled": (area - wheeled, wheeled * 0.4, wheeled * 0.3, wheeled * 0.2, wheeled * 0.1)},
-        parts=tuple(_part(key, day, job, outfit, weight * factor, area) for key, day, job, outfit, weight in JOBS),
-        worst=_worst(field, factor), drives={key: _drive(field, shift) for shift, (key, *_) in enumerate(JOBS)}, crossings=crossings,
-        lasting_ha=over * 0.6 + far, wheeled_ha=wheeled, profiles=_profiles(factor),
-        notes=(
-            Note("assumed", f"field {field.key}: headland width", "24 m", "fields.geojson does not give one", "one bout, common practice, no source"),
-            Note("warned", f"field {field.key}: strength", "texture only", "no measured strength; read the chances as a ranking", ""),
+        scenario=scenario,
+        field=field,
+        grid=grid,
+        depths_m=DEPTHS,
+        deep_from_m=0.22,
+        rows=tuple(
+            _row(scenario, field.key, zone, shape.area / 1e4, depth, factor)
+            for zone, shape in shapes.items()
+            for depth in DEPTHS
         ),
-    )  # fmt: skip
+        zone_shapes=shapes,
+        steps_ha={
+            "deep": deep,
+            "tilled": (area - wheeled, wheeled * 0.4, wheeled * 0.3, wheeled * 0.2, wheeled * 0.1),
+        },
+        parts=tuple(
+            _part(key, day, job, outfit, weight * factor, area) for key, day, job, outfit, weight in JOBS
+        ),
+        worst=_worst(field, factor),
+        drives={key: _drive(field, shift) for shift, (key, *_) in enumerate(JOBS)},
+        crossings=crossings,
+        lasting_ha=over * 0.6 + far,
+        wheeled_ha=wheeled,
+        profiles=_profiles(factor),
+        notes=(
+            Note(
+                "assumed",
+                f"field {field.key}: headland width",
+                "24 m",
+                "fields.geojson does not give one",
+                "one bout, common practice, no source",
+            ),
+            Note(
+                "warned",
+                f"field {field.key}: strength",
+                "texture only",
+                "no measured strength; read the chances as a ranking",
+                "",
+            ),
+        ),
+    )
 
 
 def _row(scenario: str, field: str, zone: str, area: float, depth: float, factor: float) -> dict[str, object]:
     share = {"headland": 55.0, "gateway": 92.0, "infield": 22.0, "all": 31.0}[zone]
     stress = 190.0 * factor * math.exp(-depth / 0.6)
     return {
-        "scenario": scenario, "field": field, "zone": zone, "area_ha": area, "wheeled_pct": share, "passes_mean": share / 12,
-        "passes_max": 96.0, "traffic_t_km_ha": 140.0 * factor * share / 31, "depth_m": depth, "layer": "deep" if depth >= 0.22 else "tilled",
-        "stress_kpa_p95": stress, "ratio_p95": stress / 95, "overstressed_ha": area * 0.08 * factor, "chance_mean": 0.2 * factor,
-        "compaction_mean": 0.1 * factor, "depth_reached_m_p95": 0.62 * factor**0.5,
-    }  # fmt: skip
+        "scenario": scenario,
+        "field": field,
+        "zone": zone,
+        "area_ha": area,
+        "wheeled_pct": share,
+        "passes_mean": share / 12,
+        "passes_max": 96.0,
+        "traffic_t_km_ha": 140.0 * factor * share / 31,
+        "depth_m": depth,
+        "layer": "deep" if depth >= 0.22 else "tilled",
+        "stress_kpa_p95": stress,
+        "ratio_p95": stress / 95,
+        "overstressed_ha": area * 0.08 * factor,
+        "chance_mean": 0.2 * factor,
+        "compaction_mean": 0.1 * factor,
+        "depth_reached_m_p95": 0.62 * factor**0.5,
+    }
 
 
 def _part(key: str, day: dt.date, job: str, outfit: str, weight: float, area: float) -> OperationPart:
@@ -178,21 +241,78 @@ def _worst(field: Field, factor: float) -> tuple[WorstPlace, ...]:
     chance = min(0.97, 0.95 * factor)
     west, south, east, _ = field.polygon.bounds
     return (
-        WorstPlace(field.key, gate.key, "gateway", gate.x, gate.y, 420.0, 1.9 * factor, 0.35, chance, 96.0, "every load of slurry and grain goes through here, full one way"),
-        WorstPlace(field.key, "south headland", "headland", (west + east) / 2, south + 40, 1850.0, 1.5 * factor, 0.35, 0.84 * factor, 18.0, "turns of all six operations, the tanker still half full"),
-        WorstPlace(field.key, "wet hollow", "infield", x, y, 900.0, 1.2 * factor, 0.50, 0.66 * factor, 6.0, "softest soil of the field under the heaviest wheel of the year"),
-        WorstPlace(field.key, "row 4", "infield", x - 60, y + 30, 640.0, 1.05 * factor, 0.35, 0.55 * factor, 4.0, "first full run of each load"),
-    )  # fmt: skip
+        WorstPlace(
+            field.key,
+            gate.key,
+            "gateway",
+            gate.x,
+            gate.y,
+            420.0,
+            1.9 * factor,
+            0.35,
+            chance,
+            96.0,
+            "every load of slurry and grain goes through here, full one way",
+        ),
+        WorstPlace(
+            field.key,
+            "south headland",
+            "headland",
+            (west + east) / 2,
+            south + 40,
+            1850.0,
+            1.5 * factor,
+            0.35,
+            0.84 * factor,
+            18.0,
+            "turns of all six operations, the tanker still half full",
+        ),
+        WorstPlace(
+            field.key,
+            "wet hollow",
+            "infield",
+            x,
+            y,
+            900.0,
+            1.2 * factor,
+            0.50,
+            0.66 * factor,
+            6.0,
+            "softest soil of the field under the heaviest wheel of the year",
+        ),
+        WorstPlace(
+            field.key,
+            "row 4",
+            "infield",
+            x - 60,
+            y + 30,
+            640.0,
+            1.05 * factor,
+            0.35,
+            0.55 * factor,
+            4.0,
+            "first full run of each load",
+        ),
+    )
 
 
 def _profiles(factor: float) -> tuple[WheelProfile, ...]:
     made = []
     low, high = (20, 40, 55, 65, 75, 85), (40, 80, 95, 110, 125, 140)
     rows = [
-        ("tractor and tanker", "spread", (("tanker rear", 5200.0, 2.4), ("tanker front", 4900.0, 2.4), ("tractor rear", 3600.0, 1.4), ("tractor front", 1900.0, 1.2))),
+        (
+            "tractor and tanker",
+            "spread",
+            (
+                ("tanker rear", 5200.0, 2.4),
+                ("tanker front", 4900.0, 2.4),
+                ("tractor rear", 3600.0, 1.4),
+                ("tractor front", 1900.0, 1.2),
+            ),
+        ),
         ("combine", "harvest", (("front", 7400.0, 2.0), ("rear", 2300.0, 1.8))),
         ("sprayer", "spray-1", (("front", 2400.0, 2.2), ("rear", 2600.0, 2.2))),
-    ]  # fmt: skip
+    ]
     for outfit, operation, axles in rows:
         for axle, load, bar in axles:
             top = 60 + load / 60 * factor
@@ -222,8 +342,11 @@ def _pictures(field: Field, grid: Grid, factor: float) -> tuple[Picture, ...]:
     touched = np.where(np.isnan(passes), np.nan, np.where(passes > 0, 1.0, 0.0))
     level = touched * factor * (0.7 + 0.55 * np.log10(1 + np.nan_to_num(passes)))
     layers = {
-        "lasting": np.clip(level * 0.62 - 0.12 * touched, 0, 1), "depth_reached": level * 0.48, "passes": passes, "traffic": passes * 42.0,
-    }  # fmt: skip
+        "lasting": np.clip(level * 0.62 - 0.12 * touched, 0, 1),
+        "depth_reached": level * 0.48,
+        "passes": passes,
+        "traffic": passes * 42.0,
+    }
     for tag, weight in (("20", 1.5), ("35", 1.15), ("50", 0.85), ("70", 0.6)):
         layers[f"ratio_{tag}"] = level * weight
         layers[f"stress_{tag}"] = level * weight * 95

@@ -1,4 +1,4 @@
-"""The report in a browser without a network: it opens, follows the picker, and reads values where one taps."""
+"""The report in a browser without a network: it opens, follows the picker, and reads values on a tap."""
 
 from __future__ import annotations
 
@@ -103,7 +103,8 @@ def test_nothing_is_wider_than_the_screen(visit: Visit) -> None:
     page = visit.page
     assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
     small = page.evaluate(
-        "[...document.querySelectorAll('#controls select, #controls .choice, #controls .check:not([hidden]), .go, .leaflet-bar a')]"
+        "[...document.querySelectorAll('#controls select, #controls .choice, #controls "
+        ".check:not([hidden]), .go, .leaflet-bar a')]"
         ".filter(node => node.offsetParent && node.getBoundingClientRect().height < 39).length"
     )
     assert small == 0
@@ -125,7 +126,8 @@ def test_a_tap_reads_the_value_of_the_cell(visit: Visit) -> None:
     page = visit.page
     choose(page, "measures", "Wheel passes")
     page.wait_for_selector('.map-frame[data-drawn="0 passes"]')
-    # Tramlines of Long Meadow lie 11 and 13 m (less a quarter) east of its corner at x = 40, every 24 m: at 40 + 24 + 11 = 75.
+    # Tramlines of Long Meadow lie 11 and 13 m (less a quarter) east of its corner at x = 40, every 24 m: at
+    # 40 + 24 + 11 = 75.
     for x, words in ((75.4, "4 passes"), (82.5, "untouched")):
         page.evaluate(f"trafficMap.setView([250, {x}], 3, {{animate: false}})")
         page.wait_for_timeout(50)
@@ -145,7 +147,8 @@ def test_difference_from_base(visit: Visit) -> None:
     page.evaluate("trafficMap.setView([250, 75.4], 3, {animate: false})")
     page.wait_for_timeout(50)
     page.mouse.click(*spot(page, 75.4, 250.5))
-    # depth = factor x (0.7 + 0.55 log10(1 + 4 passes)) x 0.48 = 0.52 m as planned, 0.32 m when drier (factor 0.62)
+    # depth = factor x (0.7 + 0.55 log10(1 + 4 passes)) x 0.48 = 0.52 m as planned, 0.32 m when drier (factor
+    # 0.62)
     reading = page.locator("#reading").inner_text()
     assert "−20 cm against base" in reading
     assert "32 cm" in reading

@@ -1,4 +1,4 @@
-"""The report as text: what it says, that nothing in it loads from elsewhere, and that data cannot break out of it."""
+"""The report as text: what it says, that nothing in it loads from elsewhere, that data stay inside it."""
 
 from __future__ import annotations
 
@@ -87,7 +87,8 @@ def american() -> Parsed:
 
 
 def test_first_words_are_the_answer(metric: Parsed) -> None:
-    # Hand sum: shoelace areas 19.125, 15.0 and 11.23 ha (corners of SHAPES); per hectare 0.6 x 0.05 + 0.03 = 0.06 lasting.
+    # Hand sum: shoelace areas 19.125, 15.0 and 11.23 ha (corners of SHAPES); per hectare 0.6 x 0.05 + 0.03 =
+    # 0.06 lasting.
     assert "Lasting damage likely on 2.7 ha of 45.4 ha" in metric.text
     assert "420 m² crossed 96 times" in metric.text
     assert "slurry on 14 Mar with tractor and tanker" in metric.text
@@ -95,7 +96,8 @@ def test_first_words_are_the_answer(metric: Parsed) -> None:
 
 
 def test_american_farms_read_their_own_units(american: Parsed) -> None:
-    # 45.355 ha x 2.4711 = 112.1 acres; 420 m2 x 10.764 = 4521 sq ft (three digits), 50 kPa = 7.3 psi, 35 cm = 14 in
+    # 45.355 ha x 2.4711 = 112.1 acres; 420 m2 x 10.764 = 4521 sq ft (three digits), 50 kPa = 7.3 psi, 35 cm
+    # = 14 in
     for words in ("of 112 acres", "4,520 sq ft crossed 96 times", "7.3 psi", "14 in"):
         assert words in american.text
     visible = american.text.replace("50 kPa (7.3 psi)", "")
@@ -115,9 +117,17 @@ def test_full_scale_is_said_and_depth_leads() -> None:
 
 def test_every_part_is_there(metric: Parsed) -> None:
     for heading in (
-        "The worst places, and why", "Scenarios side by side", "What each operation added", "Stress and strength over depth",
-        "Field by field", "Before you go", "Warnings", "Assumptions", "Repairs", "Sources",
-    ):  # fmt: skip
+        "The worst places, and why",
+        "Scenarios side by side",
+        "What each operation added",
+        "Stress and strength over depth",
+        "Field by field",
+        "Before you go",
+        "Warnings",
+        "Assumptions",
+        "Repairs",
+        "Sources",
+    ):
         assert heading in metric.text
     assert metric.tags.count("svg") == 2 + 3  # steps, season, and one per outfit
     assert (
@@ -136,7 +146,8 @@ def test_ten_worst_places_worst_first() -> None:
 
 
 def test_scenarios_stand_side_by_side_with_differences(metric: Parsed) -> None:
-    # lasting per hectare of field: 0.06 as planned; with factor f 0.03 f + 0.03 f^3: f = 0.78 -> 0.03764, 45.355 ha -> 1.7 ha
+    # lasting per hectare of field: 0.06 as planned; with factor f 0.03 f + 0.03 f^3: f = 0.78 -> 0.03764,
+    # 45.355 ha -> 1.7 ha
     start = metric.text.index("Scenarios side by side")
     table = metric.text[start : metric.text.index("How hard the ground")]
     assert re.search(r"Lasting damage likely 2\.7 ha 1\.7 ha −1\.0 ha", table)
@@ -258,7 +269,7 @@ def test_legends_have_a_word_or_a_number_for_every_colour() -> None:
 
 
 def test_step_colours_darken_evenly_enough_to_tell_apart_in_grey() -> None:
-    """Relative luminance (WCAG 2.1 definition) falls from step to step, so the map can be read without colour."""
+    """Relative luminance (WCAG 2.1) falls from step to step, so the map can be read without colour."""
     for measure in MEASURES.values():
         light = [_luminance(colour) for colour in step_colours(measure)]
         assert all(later < earlier for earlier, later in zip(light, light[1:], strict=False))

@@ -27,9 +27,10 @@ class Aerial:
 
 
 def aerial_image(path: Path, crs: str) -> Aerial | None:
-    """Read an aerial GeoTIFF into a JPEG of at most 1600 pixels a side in the farm's CRS; None if it cannot be read.
+    """Read an aerial GeoTIFF into a JPEG of at most 1600 pixels a side in the farm's CRS; None if unreadable.
 
-    One band is shown grey, three or more as red, green, blue. Other depths than 8 bit are stretched from their 2nd to
+    One band is shown grey, three or more as red, green, blue. Other depths than 8 bit are stretched from
+    their 2nd to
     their 98th percentile. Ground outside the image is white.
     """
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -24,7 +25,8 @@ class Totals:
     area_ha, wheeled_ha, lasting_ha : of all fields
     far_over_ha : in the highest step of the stress ratio below tillage depth
     over_ha : with a stress ratio over 1 below tillage depth
-    depth_reached_m : mean over the fields of the 95th percentile of the depth of the 50 kPa line, weighted by area
+    depth_reached_m : mean over the fields of the 95th percentile of the depth of the 50 kPa line, weighted
+    by area
     traffic_t_km : axle load times distance
     drive_km, hours : of all operations
     """
@@ -44,7 +46,8 @@ class Totals:
 class Answer:
     """What the first screen says.
 
-    `headline`, `sentences` under it, key `figures` (name, value, note), whether the scale is full, and the scenario
+    `headline`, `sentences` under it, key `figures` (name, value, note), whether the scale is full, and the
+    scenario
     that helps most (base when none does).
     """
 
@@ -112,7 +115,10 @@ def answer(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]]) -> Answe
     best = best_scenario(summaries, full)
     deep = say("depth", totals.depth_reached_m, units)
     if full:
-        headline = f"The load reached {deep} deep; lasting damage is likely wherever a wheel went, on {lasting} of {whole}"
+        headline = (
+            f"The load reached {deep} deep; "
+            f"lasting damage is likely wherever a wheel went, on {lasting} of {whole}"
+        )
     elif totals.lasting_ha > 0:
         headline = f"Lasting damage likely on {lasting} of {whole}"
     else:
@@ -120,10 +126,13 @@ def answer(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]]) -> Answe
     sentences = [
         sentence
         for sentence in (
-            _full_sentence(full), _gateway_sentence(base, units), _operation_sentence(base, units), _scenario_sentence(summaries, farm, full, best),
+            _full_sentence(full),
+            _gateway_sentence(base, units),
+            _operation_sentence(base, units),
+            _scenario_sentence(summaries, farm, full, best),
         )
         if sentence
-    ]  # fmt: skip
+    ]
     share = 100 * totals.wheeled_ha / totals.area_ha if totals.area_ha else 0.0
     figures = (
         ("Lasting damage likely", lasting, f"of {whole}; chance of 0.5 or more below tillage depth"),
@@ -149,7 +158,7 @@ def answer(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]]) -> Answe
 
 
 def _measure(totals: Totals, full: bool) -> float:
-    """Return what scenarios are ranked by: depth reached where the scale is full, else ground with lasting damage."""
+    """Return what ranks scenarios: depth reached where the scale is full, else ground with lasting damage."""
     return totals.depth_reached_m if full else totals.lasting_ha
 
 
@@ -163,7 +172,8 @@ def _full_sentence(full: bool) -> str:
     if not full:
         return ""
     return (
-        "The scale is full: nearly all wheeled ground is far over the strength assumed for it, so the stress ratio no longer tells good from "
+        "The scale is full: nearly all wheeled ground is far over the strength assumed for it, so the "
+        "stress ratio no longer tells good from "
         "bad. Go by the depth reached and by the difference between scenarios."
     )
 
@@ -196,8 +206,8 @@ def _upper(text: str) -> str:
 
 def _operation_sentence(fields: Sequence[FieldSummary], units: str) -> str:
     """Return which operation brought most ground over strength for the first time."""
-    added: dict[tuple[object, str, str], float] = {}
-    first: dict[tuple[object, str, str], OperationPart] = {}
+    added: dict[tuple[dt.date, str, str], float] = {}
+    first: dict[tuple[dt.date, str, str], OperationPart] = {}
     for part in (part for field in fields for part in field.parts):
         key = (part.day, part.job, part.outfit)
         added[key] = added.get(key, 0.0) + part.added_deep_ha
@@ -207,7 +217,8 @@ def _operation_sentence(fields: Sequence[FieldSummary], units: str) -> str:
     key = max(added, key=lambda item: added[item])
     part = first[key]
     return (
-        f"Most was added by {part.job} on {say_day(part.day)} with {part.outfit}: {say('area', added[key], units)} went over "
+        f"Most was added by {part.job} on {say_day(part.day)} with {part.outfit}: "
+        f"{say('area', added[key], units)} went over "
         "the soil's strength below tillage depth for the first time."
     )
 
@@ -222,7 +233,9 @@ def _scenario_sentence(
         return "None of the scenarios is better than base."
     now = _measure(add_up(summaries[best]), full)
     gain = _measure(add_up(summaries[BASE]), full) - now
-    start = f"The best scenario is \N{LEFT DOUBLE QUOTATION MARK}{farm.scenarios[best].title or best}\N{RIGHT DOUBLE QUOTATION MARK}: "
+    title = farm.scenarios[best].title or best
+    start = f"The best scenario is \N{LEFT DOUBLE QUOTATION MARK}{title}\N{RIGHT DOUBLE QUOTATION MARK}: "
     if full:
         return f"{start}the load reaches {say('depth', gain, farm.units)} less deep."
-    return f"{start}lasting damage likely on {say('area', now, farm.units)}, {say('area', gain, farm.units)} less."
+    left, less = say("area", now, farm.units), say("area", gain, farm.units)
+    return f"{start}lasting damage likely on {left}, {less} less."

@@ -7,6 +7,7 @@ import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib
 from markupsafe import Markup
@@ -16,11 +17,11 @@ from matplotlib.figure import Figure
 from trafficplan.assess.summary import FieldSummary, OperationPart, WheelProfile
 from trafficplan.names import STEPS
 from trafficplan.report.legend import MEASURES, step_colours
-from trafficplan.report.words import QUANTITIES, figure, say, say_day, unit_of
+from trafficplan.report.words import QUANTITIES, say, say_day, unit_of
 
 INK, QUIET, RULE, BAND = "#1f2a30", "#5d6468", "#d5d0c4", "#e4dfd2"
 
-_STYLE = {
+_STYLE: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "trafficplan",
     "text.parse_math": False,
@@ -37,13 +38,16 @@ _STYLE = {
     "axes.spines.right": False,
 }
 
+#: Words of the hand test, which read as "soil that ..."; other moistures are told as they are.
+HAND_TEST = frozenset({"smears", "moulds", "crumbles"})
+
 #: Bars of the season chart at most; the rest of the season is told in the table.
 MOST_BARS = 24
 
 
 @dataclass(frozen=True)
 class SeasonBar:
-    """One bar of the season chart: what the operations of one day, job and outfit added, and what stood before."""
+    """One bar of the season chart: what one day, job and outfit added, and what stood before."""
 
     label: str
     before_ha: float
@@ -149,7 +153,7 @@ def _stack(
 
 
 def season_bars(parts: Sequence[OperationPart]) -> list[SeasonBar]:
-    """Return what each day's job added, in the order of the season; operations of one day, job and outfit are one bar."""
+    """Return what was added, in the order of the season; one bar per day, job and outfit."""
     joined: dict[tuple[object, str, str], float] = {}
     for part in sorted(parts, key=lambda part: part.day):
         key = (part.day, part.job, part.outfit)
@@ -164,7 +168,7 @@ def season_bars(parts: Sequence[OperationPart]) -> list[SeasonBar]:
 
 
 def season_chart(parts: Sequence[OperationPart], units: str) -> Markup:
-    """Return a stair of the ground whose deep layer went over strength for the first time, operation by operation."""
+    """Return a stair of the ground that went over strength below tillage for the first time."""
     bars = season_bars(parts)
     kept = sorted(range(len(bars)), key=lambda index: -bars[index].added_ha)[:MOST_BARS]
     shown = [bars[index] for index in sorted(kept)]
@@ -196,30 +200,33 @@ def season_chart(parts: Sequence[OperationPart], units: str) -> Markup:
 
 
 def profile_charts(fields: Sequence[FieldSummary], units: str) -> list[dict[str, object]]:
-    """Return one chart per outfit: title, note and drawing. An outfit used in several operations shows its heaviest."""
+    """Return one chart per outfit: title, note and drawing, of the operation with its heaviest wheel."""
     by_outfit: dict[str, dict[str, dict[str, WheelProfile]]] = {}
-    for profile in (profile for field in fields for profile in field.profiles):
+    every = [profile for field in fields for profile in field.profiles]
+    for profile in every:
         axles = by_outfit.setdefault(profile.outfit, {}).setdefault(profile.operation, {})
         if profile.axle not in axles or profile.wheel_load_kg > axles[profile.axle].wheel_load_kg:
             axles[profile.axle] = profile
     charts: list[dict[str, object]] = []
+    most = max((max(*one.upper_kpa, *one.strength_high_kpa) for one in every), default=0.0)
     for number, (outfit, operations) in enumerate(by_outfit.items()):
         heaviest = max(
             operations,
             key=lambda key: (max(profile.wheel_load_kg for profile in operations[key].values()), key),
         )
         profiles = list(operations[heaviest].values())
-        note = f"in operation {heaviest}, soil that {profiles[0].moisture}"
-        charts.append(
-            {"title": outfit, "note": note, "chart": profile_chart(profiles, f"profile{number}", units)}
-        )
+        moisture = profiles[0].moisture
+        note = f"in operation {heaviest}, soil {'that ' if moisture in HAND_TEST else ''}{moisture}"
+        drawing = profile_chart(profiles, f"profile{number}", units, most)
+        charts.append({"title": outfit, "note": note, "chart": drawing})
     return charts
 
 
-def profile_chart(profiles: Sequence[WheelProfile], key: str, units: str) -> Markup:
-    """Return stress over depth beneath the heaviest wheel of each axle of one outfit, against the soils' strength.
+def profile_chart(profiles: Sequence[WheelProfile], key: str, units: str, most_kpa: float) -> Markup:
+    """Return stress over depth beneath the heaviest wheel of each axle of an outfit, against strength.
 
-    The band right of the heaviest axle's line reaches to the upper run; the wide band is the strength of the farm's soils.
+    The band right of the heaviest axle's line reaches to the upper run; the wide band is the strength of the
+    farm's soils. The axis of stress ends at `most_kpa`, so that the outfits of a farm compare.
     """
     ranked = sorted(profiles, key=lambda profile: -profile.wheel_load_kg)
     depth, _, _ = QUANTITIES["depth"][units]
@@ -252,11 +259,14 @@ def profile_chart(profiles: Sequence[WheelProfile], key: str, units: str) -> Mar
         for index, profile in enumerate(ranked[: len(dashes)]):
             colour = colours(0.72 * index / max(1, min(len(ranked), len(dashes)) - 1))
             ax.plot(
-                [value * stress for value in profile.stress_kpa], [value * depth for value in profile.depths_m],
-                color=colour, linestyle=dashes[index], linewidth=2,
-                label=f"{_short(profile.axle, 18)}, {say('mass', profile.wheel_load_kg, units)}, {say('pressure', profile.pressure_bar, units)}",
-            )  # fmt: skip
-        ax.set_xlim(left=0)
+                [value * stress for value in profile.stress_kpa],
+                [value * depth for value in profile.depths_m],
+                color=colour,
+                linestyle=dashes[index],
+                linewidth=2,
+                label=_axle_words(profile, units),
+            )
+        ax.set_xlim(0, most_kpa * stress * 1.02)
         ax.set_ylim(max(depths), 0)
         ax.set_ylabel(f"depth, {unit_of('depth', units)}")
         ax.set_xlabel(f"vertical stress and strength, {stress_unit}")
@@ -264,13 +274,22 @@ def profile_chart(profiles: Sequence[WheelProfile], key: str, units: str) -> Mar
         ax.set_axisbelow(True)
         ax.tick_params(length=0)
         drawing.legend(loc="outside lower left", frameon=False, fontsize=9, ncols=1)
-        words = f"Stress beneath the heaviest wheel: {figure('stress', heaviest.stress_kpa[0], units)} {stress_unit} at the top"
+        words = (
+            f"Stress beneath the heaviest wheel: {say('stress', heaviest.stress_kpa[0], units)} at the top"
+        )
         return _svg(drawing, key, words)
+
+
+def _axle_words(profile: WheelProfile, units: str) -> str:
+    """Return axle, wheel load and pressure."""
+    load, pressure = say("mass", profile.wheel_load_kg, units), say("pressure", profile.pressure_bar, units)
+    return f"{_short(profile.axle, 18)}, {load}, {pressure}"
 
 
 def _wrapped(text: str, width: int) -> str:
     """Return a text on at most two lines."""
-    return "\n".join(textwrap.wrap(text, width, max_lines=2, placeholder="…"))
+    lines = textwrap.wrap(text, width)
+    return "\n".join(lines[:2]) + ("…" if len(lines) > 2 else "")
 
 
 def _short(text: str, most: int) -> str:

@@ -1,7 +1,8 @@
 """What the colours of the map mean: steps, words, units and colours of every measure.
 
-All colours are samples of matplotlib's perceptually uniform, colour-blind-safe maps: magma for how bad, viridis for how deep and how
-hard, cividis for how often and how much; PuOr for differences, which have a middle.
+All colours are samples of matplotlib's perceptually uniform, colour-blind-safe maps: magma for how bad,
+viridis for how deep and how hard, cividis for how often and how much; PuOr for differences, which have a
+middle.
 """
 
 from __future__ import annotations
@@ -44,45 +45,90 @@ MEASURES: dict[str, Measure] = {
     measure.key: measure
     for measure in (
         Measure(
-            "lasting", "Chance of lasting damage",
-            "How likely stress was over strength somewhere below tillage depth, where nothing repairs it. An index, in steps.",
-            "chance", tuple(upper for upper, _ in CHANCE_WORDS[:-1]), tuple(word for _, word in CHANCE_WORDS),
-            ("magma_r", 0.06, 0.92), (0.1, 0.2, 0.4),
+            "lasting",
+            "Chance of lasting damage",
+            "How likely stress was over strength somewhere below tillage depth, where nothing repairs "
+            "it. An index, in steps.",
+            "chance",
+            tuple(upper for upper, _ in CHANCE_WORDS[:-1]),
+            tuple(word for _, word in CHANCE_WORDS),
+            ("magma_r", 0.06, 0.92),
+            (0.1, 0.2, 0.4),
         ),
         Measure(
-            "depth_reached", "Depth reached",
-            "How deep a vertical stress of 50 kPa (7.3 psi) reached. Needs no knowledge of the soil's strength.",
-            "depth", (0.2, 0.3, 0.4, 0.5, 0.6, 0.8), (), ("viridis_r", 0.06, 1.0), (0.02, 0.05, 0.1),
+            "depth_reached",
+            "Depth reached",
+            "How deep a vertical stress of 50 kPa (7.3 psi) reached. Needs no knowledge of the soil's "
+            "strength.",
+            "depth",
+            (0.2, 0.3, 0.4, 0.5, 0.6, 0.8),
+            (),
+            ("viridis_r", 0.06, 1.0),
+            (0.02, 0.05, 0.1),
         ),
         Measure(
-            "ratio", "Stress ratio",
+            "ratio",
+            "Stress ratio",
             "Highest stress of the season divided by the strength of that soil on that day.",
-            "ratio", tuple(upper for _, upper in STEPS[:-1]), tuple(name for name, _ in STEPS),
-            ("magma_r", 0.08, 0.9), (0.05, 0.15, 0.3),
+            "ratio",
+            tuple(upper for _, upper in STEPS[:-1]),
+            tuple(name for name, _ in STEPS),
+            ("magma_r", 0.08, 0.9),
+            (0.05, 0.15, 0.3),
         ),
         Measure(
-            "stress", "Vertical stress", "Highest vertical stress of the season.",
-            "stress", (25.0, 50.0, 75.0, 100.0, 150.0, 200.0), (), ("viridis_r", 0.06, 1.0), (5.0, 15.0, 40.0),
+            "stress",
+            "Vertical stress",
+            "Highest vertical stress of the season.",
+            "stress",
+            (25.0, 50.0, 75.0, 100.0, 150.0, 200.0),
+            (),
+            ("viridis_r", 0.06, 1.0),
+            (5.0, 15.0, 40.0),
         ),
         Measure(
-            "passes", "Wheel passes", "How many wheels went over the place in the season; each axle counts.",
-            "passes", (2.0, 4.0, 8.0, 16.0, 32.0, 64.0), (), ("cividis_r", 0.04, 1.0), (1.0, 4.0, 16.0),
+            "passes",
+            "Wheel passes",
+            "How many wheels went over the place in the season; each axle counts.",
+            "passes",
+            (2.0, 4.0, 8.0, 16.0, 32.0, 64.0),
+            (),
+            ("cividis_r", 0.04, 1.0),
+            (1.0, 4.0, 16.0),
         ),
         Measure(
-            "over_passes", "Passes over strength", "How many passes had a stress ratio over 1.",
-            "passes", (2.0, 4.0, 8.0, 16.0, 32.0, 64.0), (), ("cividis_r", 0.04, 1.0), (1.0, 4.0, 16.0),
+            "over_passes",
+            "Passes over strength",
+            "How many passes had a stress ratio over 1.",
+            "passes",
+            (2.0, 4.0, 8.0, 16.0, 32.0, 64.0),
+            (),
+            ("cividis_r", 0.04, 1.0),
+            (1.0, 4.0, 16.0),
         ),
         Measure(
-            "traffic", "Traffic intensity", "Axle load times distance per area, over the season.",
-            "traffic", (50.0, 100.0, 200.0, 400.0, 800.0, 1600.0), (), ("cividis_r", 0.04, 1.0), (20.0, 100.0, 400.0),
+            "traffic",
+            "Traffic intensity",
+            "Axle load times distance per area, over the season.",
+            "traffic",
+            (50.0, 100.0, 200.0, 400.0, 800.0, 1600.0),
+            (),
+            ("cividis_r", 0.04, 1.0),
+            (20.0, 100.0, 400.0),
         ),
         Measure(
-            "compaction", "Compaction index",
-            "Grows with stress over strength and with passes; dimensionless, starts at 0, set back by tillage.",
-            "ratio", (0.05, 0.1, 0.2, 0.4, 0.8), (), ("magma_r", 0.08, 0.9), (0.02, 0.1, 0.3),
+            "compaction",
+            "Compaction index",
+            "Grows with stress over strength and with passes; dimensionless, starts at 0, set back by "
+            "tillage.",
+            "ratio",
+            (0.05, 0.1, 0.2, 0.4, 0.8),
+            (),
+            ("magma_r", 0.08, 0.9),
+            (0.02, 0.1, 0.3),
         ),
     )
-}  # fmt: skip
+}
 
 UNTOUCHED_COLOUR = "#f4f1e8"
 SAME_COLOUR = "#e9e6dd"
@@ -117,7 +163,7 @@ def _range_text(measure: Measure, low: float | None, high: float | None, units: 
 
 
 def legend_rows(measure: Measure, units: str) -> list[dict[str, str]]:
-    """Return the rows of a measure's legend: colour, word and range, from low to high; untouched ground first."""
+    """Return the rows of a legend: colour, word and range, from low to high; untouched ground first."""
     edges: list[float | None] = [None, *measure.breaks, None]
     rows = [
         {

@@ -1,4 +1,4 @@
-"""The map of the report: folium without a network, in local metres, with everything but the layers drawn on it.
+"""The map of the report: folium without a network, in local metres, all but the layers drawn on it.
 
 The layers themselves are small pictures that the page's script colours (see picture.py and page.js).
 """
@@ -13,9 +13,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import folium
-from branca.element import MacroElement
+from branca.element import Figure, MacroElement
 from folium.raster_layers import ImageOverlay
 from folium.template import Template
 from shapely import LineString, MultiPolygon, Point, Polygon
@@ -27,7 +28,10 @@ from trafficplan.report.aerial import aerial_image
 from trafficplan.report.words import safe
 
 #: A picture of one clear pixel: Leaflet asks for a marker's picture even where none is drawn.
-_CLEAR = "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNkYPhfDwAChwGA60e6kgAAAABJRU5ErkJggg=="
+_CLEAR = (
+    "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNkYPhfDwAC"
+    "hwGA60e6kgAAAABJRU5ErkJggg=="
+)
 
 #: How the ground around the fields is drawn: kind -> Leaflet path options.
 PLACE_STYLES: dict[str, dict[str, object]] = {
@@ -52,8 +56,10 @@ PLACE_STYLES: dict[str, dict[str, object]] = {
 class MapParts:
     """The rendered map, ready to be placed on a page.
 
-    `head` loads Leaflet from data in the file, `body` is the empty map, `script` draws it, `name` is its variable,
-    `origin` the west and south of the local metres in the farm's CRS, `aerial` whether a background image is drawn.
+    `head` loads Leaflet from data in the file, `body` is the empty map, `script` draws it, `name` is its
+    variable,
+    `origin` the west and south of the local metres in the farm's CRS, `aerial` whether a background image is
+    drawn.
     """
 
     head: str
@@ -64,14 +70,14 @@ class MapParts:
     aerial: bool
 
 
-class _OfflineMap(folium.Map):  # type: ignore[misc]
+class _OfflineMap(folium.Map):
     """A folium map whose Leaflet travels in the file."""
 
-    default_js: Sequence[tuple[str, str]] = ()
-    default_css: Sequence[tuple[str, str]] = ()
+    default_js: list[tuple[str, str]] = []
+    default_css: list[tuple[str, str]] = []
 
 
-class _ClearMarkers(MacroElement):  # type: ignore[misc]
+class _ClearMarkers(MacroElement):
     """Stops Leaflet from asking for the files of its own marker pictures."""
 
     _template = Template(
@@ -105,9 +111,10 @@ def _leaflet() -> tuple[str, str]:
 
 
 def origin_of(fields: Iterable[Field]) -> tuple[float, float]:
-    """Return the south-west corner of all fields, down to whole 100 m: the origin of the map's local metres."""
+    """Return the origin of the local metres: the south-west corner of all fields, down to whole 100 m."""
     bounds = [field.polygon.bounds for field in fields]
-    return tuple(float(min(box[axis] for box in bounds) // 100 * 100) for axis in (0, 1))  # type: ignore[return-value]
+    west, south = (float(min(box[axis] for box in bounds) // 100 * 100) for axis in (0, 1))
+    return west, south
 
 
 def local_line(points: Iterable[Sequence[float]], origin: tuple[float, float]) -> list[list[float]]:
@@ -137,13 +144,20 @@ def draw_map(farm: Farm, fields: Sequence[Field], worst: Sequence[WorstPlace]) -
     origin = origin_of(fields)
     leaflet_script, leaflet_style = _leaflet()
     chart = _OfflineMap(
-        location=[0.0, 0.0], tiles=None, crs="Simple", zoom_start=-1, zoom_snap=0.25, zoom_delta=0.5,
-        attribution_control=False, scroll_wheel_zoom=False, max_zoom=4,
-    )  # fmt: skip
+        location=[0.0, 0.0],
+        tiles=None,
+        crs="Simple",
+        zoom_start=-1,
+        zoom_snap=0.25,
+        zoom_delta=0.5,
+        attribution_control=False,
+        scroll_wheel_zoom=False,
+        max_zoom=4,
+    )
     chart.options["min_zoom"] = -6
     chart.default_js = [("leaflet", leaflet_script)]
     chart.default_css = [("leaflet_css", leaflet_style)]
-    _ClearMarkers().add_to(chart)
+    _add(chart, _ClearMarkers)
     aerial = aerial_image(farm.aerial, farm.crs) if farm.aerial else None
     if aerial:
         west, south, east, north = aerial.bounds
@@ -153,8 +167,8 @@ def draw_map(farm: Farm, fields: Sequence[Field], worst: Sequence[WorstPlace]) -
         _draw_place(chart, place, origin)
     for track in farm.tracks:
         line = local_line(track.line.coords, origin)
-        folium.PolyLine(line, color="#ffffff", weight=6, opacity=0.9, interactive=False).add_to(chart)
-        folium.PolyLine(line, color="#8a7f6c", weight=3, opacity=1.0, interactive=False).add_to(chart)
+        _add(chart, folium.PolyLine, line, color="#ffffff", weight=6, opacity=0.9, interactive=False)
+        _add(chart, folium.PolyLine, line, color="#8a7f6c", weight=3, opacity=1.0, interactive=False)
     taken = [(place.x, place.y) for place in worst]
     for index, field in enumerate(fields):
         _draw_field(chart, field, index, taken, origin)
@@ -172,17 +186,21 @@ def draw_map(farm: Farm, fields: Sequence[Field], worst: Sequence[WorstPlace]) -
     return _parts(chart, origin, aerial is not None)
 
 
+def _add(chart: folium.Map, element: Any, *values: object, **options: object) -> None:
+    """Make an element of folium (its classes are partly untyped) and put it on the map."""
+    element(*values, **options).add_to(chart)
+
+
 def _draw_place(chart: folium.Map, place: Place, origin: tuple[float, float]) -> None:
     """Draw one place around the fields."""
     style = PLACE_STYLES.get(place.kind, {"color": "#6b655a", "weight": 1.5})
     if isinstance(place.shape, LineString):
         stroke = {key: value for key, value in style.items() if not key.startswith("fill")}
-        folium.PolyLine(
-            local_line(place.shape.coords, origin), fill=False, interactive=False, **stroke
-        ).add_to(chart)
+        line = local_line(place.shape.coords, origin)
+        _add(chart, folium.PolyLine, line, fill=False, interactive=False, **stroke)
         return
     for part in rings(place.shape, origin):
-        folium.Polygon(part, fill="fill_color" in style, interactive=False, **style).add_to(chart)
+        _add(chart, folium.Polygon, part, fill="fill_color" in style, interactive=False, **style)
     if place.kind in {"yard", "well"}:
         centre = place.shape.representative_point()
         html = f'<span class="ground-name">{safe(place.key)}</span>'
@@ -198,7 +216,7 @@ def _draw_field(
 ) -> None:
     """Draw outline, name and gateways of one field."""
     for part in rings(field.polygon, origin):
-        folium.Polygon(part, color="#1f2a30", weight=1.6, fill=False, interactive=False).add_to(chart)
+        _add(chart, folium.Polygon, part, color="#1f2a30", weight=1.6, fill=False, interactive=False)
     x, y = _name_place(field, [*taken, *((gate.x, gate.y) for gate in field.gateways)])
     _mark(chart, x, y, f'<span class="field-name">{safe(field.key)}</span>', "mark-field", (0, 0), origin)
     for place, gateway in enumerate(field.gateways):
@@ -247,8 +265,9 @@ def _mark(
 
 
 def _parts(chart: folium.Map, origin: tuple[float, float], aerial: bool) -> MapParts:
-    """Render the map; folium's random ids are numbered in their order, so that the same map gives the same bytes."""
+    """Render the map; folium's random ids are numbered in order: the same map gives the same bytes."""
     root = chart.get_root()
+    assert isinstance(root, Figure)
     root.render()
     texts = [root.header.render(), root.html.render(), root.script.render(), chart.get_name()]
     numbers: dict[str, str] = {}

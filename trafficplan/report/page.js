@@ -356,11 +356,13 @@
     kept = { scenario: state.scenario, measure: state.measure, depth: state.depth, change: state.change, centre: map.getCenter(), zoom: map.getZoom() };
     document.querySelectorAll("details").forEach(function (node) { node.open = true; });
     state.scenario = 0; state.measure = data.paper; state.change = false;
+    frame.classList.add("paper");
     showDepths(); update(); fit();
   });
   window.addEventListener("afterprint", function () {
     if (!kept) { return; }
     state.scenario = kept.scenario; state.measure = kept.measure; state.depth = kept.depth; state.change = kept.change;
+    frame.classList.remove("paper");
     map.invalidateSize(); map.setView(kept.centre, kept.zoom, { animate: false });
     showDepths(); update();
   });

@@ -1,4 +1,4 @@
-"""The report page: one HTML file with map, charts, tables, cautions, assumptions and sources, that needs no network."""
+"""The report page: one HTML file with map, charts, tables, cautions and sources that needs no network."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from trafficplan.report.picture import Picture
 from trafficplan.report.script import script_data
 from trafficplan.report.sheets import deep_words, field_rows, scenario_rows, season_rows, worst_rows
 from trafficplan.report.sources import SOURCES
-from trafficplan.report.words import safe, say
+from trafficplan.report.words import safe, say, unit_of
 
 STANDING = {"published": "published", "memory": "from memory", "ours": "ours"}
 
@@ -157,8 +157,10 @@ def _tables(
     units = farm.units
     added = sum(part.added_deep_ha for field in base for part in field.parts)
     words = (
-        "In the order of the season: ground whose layers below tillage depth went over the soil's strength for the first time. "
-        f"All together {say('area', added, units)}. Once over, ground is not counted again, so the first heavy job takes the blame; "
+        "In the order of the season: ground whose layers below tillage depth went over the soil's "
+        "strength for the first time. "
+        f"All together {say('area', added, units)}. Once over, ground is not counted again, so the first "
+        "heavy job takes the blame; "
         "the last column of the table tells who pressed it hardest."
     )
     return {
@@ -168,6 +170,7 @@ def _tables(
         "season_words": words,
         "field_rows": field_rows(base, units),
         "deep_words": deep_words(base, units),
+        "traffic_unit": unit_of("traffic", units),
         "reach_words": say("stress", 50.0, units),
     }
 

@@ -1,4 +1,4 @@
-"""Layers as small pictures: one byte per cell of about 1 m, so that the page can colour, read and compare them."""
+"""Layers as small pictures, one byte per cell of about 1 m: the page can colour, read and compare them."""
 
 from __future__ import annotations
 
@@ -15,8 +15,10 @@ from trafficplan.names import LAYERS
 #: Bytes of a picture: outside the field, and inside but untouched; the rest is linear from `low` to `high`.
 OUTSIDE, UNTOUCHED, FIRST, LAST = 0, 1, 2, 255
 
-#: Measure -> value of code 2 and of code 255. Fixed, so that scenarios compare; higher values are shown as "or more".
-#: Passes and over-passes: one code per pass. Traffic has no natural end: the picture's own maximum, rounded up.
+#: Measure -> value of code 2 and of code 255. Fixed, so that scenarios compare; higher values are shown as
+#: "or more".
+#: Passes and over-passes: one code per pass. Traffic has no natural end: the picture's own maximum, rounded
+#: up.
 RANGES: dict[str, tuple[float, float | None]] = {
     "ratio": (0.0, 2.53),
     "lasting": (0.0, 1.0),
@@ -127,7 +129,7 @@ def _round_up(value: float) -> float:
 def _codes(blocks: NDArray[np.float32], low: float, high: float) -> NDArray[np.uint8]:
     """Return one byte per block."""
     share = (np.nan_to_num(blocks, nan=0.0) - low) / (high - low)
-    codes = np.clip(np.rint(FIRST + share * (LAST - FIRST)), FIRST, LAST).astype(np.uint8)
+    codes: NDArray[np.uint8] = np.clip(np.rint(FIRST + share * (LAST - FIRST)), FIRST, LAST).astype(np.uint8)
     codes[blocks <= 0] = UNTOUCHED
     codes[np.isnan(blocks)] = OUTSIDE
     return codes

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from markupsafe import Markup
 from shapely import LineString
@@ -24,7 +25,7 @@ MOST_LAYERS = 12
 ZONE_TOLERANCE_M, DRIVE_TOLERANCE_M = 0.5, 1.0
 
 #: Zoom (log2 of pixels per metre) from which names of gateways are drawn.
-NEAR_ZOOM = -1.75
+NEAR_ZOOM = -1.25
 
 
 def script_data(
@@ -68,11 +69,11 @@ def script_data(
     text = json.dumps(
         {**_safe_texts(data), "png": [base64.b64encode(image).decode() for image in png]},
         separators=(",", ":"),
-    )  # type: ignore[dict-item]
+    )
     return Markup(text)
 
 
-def _safe_texts(value: object) -> object:
+def _safe_texts(value: Any) -> Any:
     """Return data with every text in it made harmless."""
     if isinstance(value, str):
         return str(safe(value))
@@ -83,7 +84,7 @@ def _safe_texts(value: object) -> object:
     return value
 
 
-def _measures(units: str, pictures: Mapping[tuple[str, str], Sequence[Picture]]) -> list[dict[str, object]]:
+def _measures(units: str, pictures: Mapping[tuple[str, str], Sequence[Picture]]) -> list[dict[str, Any]]:
     """Return the measures of which there is a picture, in the order of the legend, each with its depths."""
     depths: dict[str, set[int]] = {}
     for layers in pictures.values():
@@ -103,12 +104,12 @@ def _measures(units: str, pictures: Mapping[tuple[str, str], Sequence[Picture]])
     ]
 
 
-def _index(measures: Sequence[Mapping[str, object]], key: str) -> int:
+def _index(measures: Sequence[Mapping[str, Any]], key: str) -> int:
     return next((index for index, measure in enumerate(measures) if measure["key"] == key), 0)
 
 
 def _first(
-    measures: Sequence[Mapping[str, object]], told: Answer, summaries: Mapping[str, Sequence[FieldSummary]]
+    measures: Sequence[Mapping[str, Any]], told: Answer, summaries: Mapping[str, Sequence[FieldSummary]]
 ) -> dict[str, object]:
     """Return what the map shows first: lasting damage of base, and the shallowest depth below tillage.
 
@@ -117,7 +118,7 @@ def _first(
     deep = 100 * max(field.deep_from_m for field in summaries[BASE])
     tags = next(
         ([int(depth["tag"]) for depth in measure["depths"]] for measure in measures if measure["depths"]), []
-    )  # type: ignore[attr-defined]
+    )
     depth = next((index for index, tag in enumerate(tags) if tag >= deep), 0)
     best = list(summaries).index(told.best) if told.full_scale else 0
     measure = _index(measures, "depth_reached" if told.full_scale else "lasting")
@@ -133,7 +134,7 @@ def _bounds(fields: Sequence[FieldSummary], origin: tuple[float, float]) -> list
 
 
 def _jobs(summaries: Mapping[str, Sequence[FieldSummary]]) -> dict[str, int]:
-    """Return the jobs whose drives can be shown, by their words, in the order of the season; every scenario's."""
+    """Return the jobs of all scenarios by their words, numbered in the order of the season."""
     parts = sorted(
         (part for fields in summaries.values() for field in fields for part in field.parts),
         key=lambda part: part.day,
@@ -156,7 +157,7 @@ def _fields(
     by_key = {
         scenario: {field.field.key: field for field in fields} for scenario, fields in summaries.items()
     }
-    told = []
+    told: list[dict[str, object]] = []
     for summary in summaries[BASE]:
         key = summary.field.key
         west, south, east, north = summary.grid.bounds

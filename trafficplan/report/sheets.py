@@ -131,7 +131,7 @@ def _zone_cells(field: FieldSummary, zone: str, units: str) -> dict[str, str]:
         "wheeled": say("share", number_of(row, "wheeled_pct"), units),
         "mean": f"{number_of(row, 'passes_mean'):.1f}",
         "most": f"{number_of(row, 'passes_max'):.0f}",
-        "traffic": say("traffic", number_of(row, "traffic_t_km_ha"), units),
+        "traffic": figure("traffic", number_of(row, "traffic_t_km_ha"), units),
         "ratio": figure("ratio", number_of(_deep_row(field, zone), "ratio_p95"), units),
         "depth": say("depth", number_of(row, "depth_reached_m_p95"), units),
     }

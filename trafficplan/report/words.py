@@ -10,7 +10,8 @@ from trafficplan import units as factor
 
 _PLAIN = frozenset(" .,-_()/%")
 
-#: Quantity -> unit system -> (factor from the program's value, unit, least decimals). Values enter in the unit named in
+#: Quantity -> unit system -> (factor from the program's value, unit, least decimals). Values enter in the
+#: unit named in
 #: the comment; farm people read the one on the right.
 QUANTITIES: dict[str, dict[str, tuple[float, str, int]]] = {
     "area": {"metric": (1.0, "ha", 1), "us": (factor.HECTARE / factor.ACRE, "acres", 1)},  # ha
@@ -45,9 +46,13 @@ _ADAPTIVE = frozenset({"area", "distance", "time"})
 
 #: Chance of overstress in words: upper bound and word. Our own scale; the chance is an uncalibrated index.
 CHANCE_WORDS: tuple[tuple[float, str], ...] = (
-    (0.1, "very unlikely"), (0.3, "unlikely"), (0.5, "possible"), (0.7, "likely"), (0.9, "very likely"),
+    (0.1, "very unlikely"),
+    (0.3, "unlikely"),
+    (0.5, "possible"),
+    (0.7, "likely"),
+    (0.9, "very likely"),
     (float("inf"), "nearly certain"),
-)  # fmt: skip
+)
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -109,7 +114,7 @@ def say(quantity: str, value: float, units: str, sign: bool = False) -> str:
     """
     unit = unit_of(quantity, units)
     number = figure(quantity, value, units, sign)
-    return f"{number}{unit}" if unit == "%" else f"{number} {unit}".rstrip()
+    return f"{number} {unit}".rstrip()
 
 
 def chance_word(chance: float) -> str:
