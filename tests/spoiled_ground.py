@@ -133,11 +133,11 @@ GROUND: tuple[Spoiling, ...] = (
     Spoiling(
         "field column",
         feature(
-            "fields.geojson", 0, lambda one: one["properties"].update(feld=one["properties"].pop("field"))
+            "fields.geojson", 0, lambda one: one["properties"].update(fields=one["properties"].pop("field"))
         ),
         "fields.geojson",
         "column is missing",
-        mend="rename feld to field",
+        mend="rename fields to field",
     ),
     Spoiling(
         "misspelt column",

@@ -106,7 +106,7 @@ WORK: tuple[Spoiling, ...] = (
     Spoiling("column missing", text(OPS, ",job,", ",work,"), OPS, "column is missing", found="and 2 more"),
     Spoiling(
         "column misspelt",
-        text(OPS, ",pressure,", ",presure,"),
+        text(OPS, ",pressure,", ",pressures,"),
         OPS,
         "looks like a known one",
         mend="rename it to pressure",
