@@ -110,30 +110,19 @@ def _inverses(F: Floats, s: int) -> tuple[float, float, float]:
 
 
 @njit(cache=True, nogil=True)
-def _apply(
-    state: Floats32, k: int, table: Floats32, low: int, high: int, part: np.float32, inverse: Floats32, row: int,
-    lanes: int, deep: int, marks: NDArray[np.uint16], worst: Floats32, operation: int,
+def _mark(
+    state: Floats32, k: int, lanes: int, deep: int, over: int, marks: NDArray[np.uint16], worst: Floats32, number: int
 ) -> None:
-    """Apply one event to a cell: highest stress and ratio, counts, compaction, and which operation did it."""
-    over = 0
-    more = 0
-    for b in range(0, lanes, LANES):
-        at = k * 4 * lanes + 4 * b
-        hit = load_event(state, at, table, low + b, high + b, part, inverse, row + b)
-        if hit & 255:
-            compact(state, at, table, low + b, high + b, part, inverse, row + b)
-        over |= (hit & 255) << b
-        more |= (hit >> 8) << b
-    if more & deep:
-        top = np.float32(0.0)
-        for d in range(lanes):
-            if (deep >> d) & 1:
-                top = max(top, state[(k * lanes + (d & -8)) * 4 + LANES + (d & 7)])
-        if top > worst[k]:
-            worst[k] = top
-            marks[2 * k + 1] = operation + 1
-        if over & deep and marks[2 * k] == 0:
-            marks[2 * k] = operation + 1
+    """Note the operation that gave the highest deep ratio of a cell, and the first that brought one over 1."""
+    top = np.float32(0.0)
+    for d in range(lanes):
+        if (deep >> d) & 1:
+            top = max(top, state[(k * lanes + (d & -8)) * 4 + LANES + (d & 7)])
+    if top > worst[k]:
+        worst[k] = top
+        marks[2 * k + 1] = number
+    if over & deep and marks[2 * k] == 0:
+        marks[2 * k] = number
 
 
 @njit(cache=True, nogil=True)
@@ -177,10 +166,19 @@ def _plain(
                 x = (lateral + dv * shift[2 * k] - du * shift[2 * k + 1]) * scale + middle
                 i = min(max(int(x), 0), offsets - 2)
                 low = bases[kind] + i * lanes
-                _apply(
-                    state, k, stress, low, low + lanes, np.float32(x - i), inverse, kind * lanes, lanes, deep, marks,
-                    worst, operation,
-                )
+                part = np.float32(x - i)
+                over = 0
+                more = 0
+                for b in range(0, lanes, LANES):
+                    at = 4 * (k * lanes + b)
+                    row = kind * lanes + b
+                    hit = load_event(state, at, stress, low + b, low + b + lanes, part, inverse, row)
+                    if hit & 255:
+                        compact(state, at, stress, low + b, low + b + lanes, part, inverse, row)
+                    over |= (hit & 255) << b
+                    more |= (hit >> 8) << b
+                if more & deep:
+                    _mark(state, k, lanes, deep, over, marks, worst, operation + 1)
                 count += 1
             wheel = near[int(lateral * scale + middle)]
             if wheel:
@@ -201,8 +199,18 @@ def _flush_cell(
     touched[2 * k + 1] |= mask
     kind = soil[k]
     if kind != OUTSIDE:
-        at = k * lanes
-        _apply(state, k, pending, at, at, np.float32(0.0), inverse, kind * lanes, lanes, deep, marks, worst, operation)
+        part = np.float32(0.0)
+        over = 0
+        more = 0
+        for b in range(0, lanes, LANES):
+            low, at, row = k * lanes + b, 4 * (k * lanes + b), kind * lanes + b
+            hit = load_event(state, at, pending, low, low, part, inverse, row)
+            if hit & 255:
+                compact(state, at, pending, low, low, part, inverse, row)
+            over |= (hit & 255) << b
+            more |= (hit >> 8) << b
+        if more & deep:
+            _mark(state, k, lanes, deep, over, marks, worst, operation + 1)
     for d in range(lanes):
         pending[k * lanes + d] = 0.0
     visit[2 * k] = -1.0
@@ -337,7 +345,7 @@ def _traffic(
     F: Floats, s: int, place: tuple[int, int, int, int], filaments: Floats, count: int, traffic: NDArray[np.uint32]
 ) -> None:
     """Lay a segment's load along the filaments of its wheels."""
-    share = 1.0 / count
+    share = 1.0 / max(count, 1)
     both = F[s, LOAD0] + F[s, LOAD1]
     begin, end = F[s, WORK0] * share, F[s, WORK1] * share
     slope = 2.0 * F[s, LOAD0] / both if both > 0.0 else 1.0
