@@ -12,18 +12,16 @@ from typing import NamedTuple
 
 import numpy as np
 import shapely
-from numba import njit
 from numpy.typing import NDArray
 from shapely import LineString, MultiPolygon, Polygon
 
 from trafficplan.names import TURN
-from trafficplan.routes.turns import best_turn, dubins_words, rings_of
+from trafficplan.routes.turns import best_joint, rings_of
 
 Rings = tuple[NDArray[np.float64], NDArray[np.int64]]
 
 FENCE_M = 1.0  # vehicles keep this far from the boundary where a turn can
 SHORTENED = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0])  # lengths tried when a way is shortened [radius]
-CORNER_CUT = 0.7  # worth of each metre of way that a bend replaces: below 1, so that corners are not cut far
 
 
 class Ground(NamedTuple):
@@ -100,57 +98,6 @@ def pose(xy: NDArray[np.float64], at_end: bool) -> NDArray[np.float64]:
     return np.array([here[0], here[1], math.atan2(b[1] - a[1], b[0] - a[0])])
 
 
-@njit(cache=True)
-def _pose_along(xy: NDArray, s: float, from_end: bool) -> NDArray:
-    """Return the pose at distance `s` from the start, or before the end, of a line; its heading is the
-    line's."""
-    n = len(xy)
-    out = np.empty(3)
-    left = s
-    for k in range(n - 1):
-        i = n - 2 - k if from_end else k
-        dx, dy = xy[i + 1, 0] - xy[i, 0], xy[i + 1, 1] - xy[i, 1]
-        length = math.hypot(dx, dy)
-        if left <= length or k == n - 2:
-            share = min(left / length, 1.0) if length > 0.0 else 0.0
-            if from_end:
-                share = 1.0 - share
-            out[0], out[1], out[2] = xy[i, 0] + share * dx, xy[i, 1] + share * dy, math.atan2(dy, dx)
-            return out
-        left -= length
-    return out
-
-
-@njit(cache=True)
-def _joint(
-    a: NDArray,
-    b: NDArray,
-    cut_a: NDArray,
-    cut_b: NDArray,
-    radius: float,
-    ring_xy: NDArray,
-    ring_start: NDArray,
-) -> tuple[float, float, NDArray, bool]:
-    """Return the cheapest turn from line `a` to line `b`: how much each is shortened [m], the turn, whether
-    inside."""
-    poses_a = [_pose_along(a, s, True) for s in cut_a]
-    poses_b = [_pose_along(b, s, False) for s in cut_b]
-    cost = np.empty(len(cut_a) * len(cut_b))
-    for i in range(len(cut_a)):
-        for j in range(len(cut_b)):
-            turn = dubins_words(poses_a[i], poses_b[j], radius)[:, 3].min()
-            cost[i * len(cut_b) + j] = turn - CORNER_CUT * (cut_a[i] + cut_b[j])
-    order = np.argsort(cost)
-    for k in order[:24]:
-        i, j = k // len(cut_b), k % len(cut_b)
-        line, _, inside = best_turn(poses_a[i], poses_b[j], radius, ring_xy, ring_start)
-        if inside:
-            return cut_a[i], cut_b[j], line, True
-    i, j = order[0] // len(cut_b), order[0] % len(cut_b)
-    line, _, _ = best_turn(poses_a[i], poses_b[j], radius, ring_xy[:0], ring_start[:1])
-    return cut_a[i], cut_b[j], line, False
-
-
 def joint(
     a: NDArray[np.float64],
     b: NDArray[np.float64],
@@ -163,7 +110,7 @@ def joint(
     cuts = [_cuts(a, b, limit, radius) for limit in limits]
     grounds = (ground.clear, ground.whole) if ground is not None else (rings_of(None),)
     for ring_xy, ring_start in grounds:
-        found = _joint(a, b, cuts[0], cuts[1], radius, ring_xy, ring_start)
+        found = best_joint(a, b, cuts[0], cuts[1], radius, ring_xy, ring_start)
         if found[3]:
             break
     return found

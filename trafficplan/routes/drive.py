@@ -41,6 +41,7 @@ from trafficplan.routes.swaths import (
 from trafficplan.routes.trips import PartWork, Planning, add_road, add_way, add_ways, add_work
 
 MOST_TRIPS = 2000
+SAME_POINT_M = 1e-3  # vertices nearer to the next one are left out
 
 
 def plan_drive(
@@ -330,9 +331,12 @@ def _finish(ground: Field, planning: Planning, notes: list[Note]) -> Drive:
         )
     line = join_runs(planning.runs, planning.outfit.radius_m)
     xy = np.concatenate([p[:-1] for p in line.xy] + [line.xy[-1][-1:]])
-    leg = np.concatenate([p[:-1] for p in line.leg] + [line.leg[-1][-1:]])
-    load = np.concatenate([p[:-1] for p in line.load_kg] + [line.load_kg[-1][-1:]])
-    furrow = np.concatenate([p[:-1] for p in line.furrow] + [line.furrow[-1][-1:]])
+    kept = np.append(np.hypot(*np.diff(xy, axis=0).T) > SAME_POINT_M, True)
+    xy = xy[kept]
+    leg, load, furrow = (
+        np.concatenate([p[:-1] for p in pieces] + [pieces[-1][-1:]])[kept]
+        for pieces in (line.leg, line.load_kg, line.furrow)
+    )
     speed = np.where(leg[:-1] == ROAD, planning.outfit.track_m_s, planning.outfit.field_m_s)
     time = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T) / speed)])
     worked = (

@@ -45,7 +45,7 @@ def field_ways(
     xy = np.concatenate([np.array([gate]), *lines, *[s.xy[[0, -1]] for s in bouts]])
     graph: nx.Graph = nx.Graph()
     graph.add_nodes_from(range(len(xy)))
-    starts: NDArray[np.int64] = np.asarray(np.cumsum([1] + [len(line) for line in lines]), dtype=np.int64)
+    starts = np.array([1, *(1 + np.cumsum([len(line) for line in lines], dtype=np.int64))], dtype=np.int64)
     for start, line in zip(starts, lines, strict=False):
         for i in range(len(line) - 1):
             _edge(graph, xy, start + i, start + i + 1, 1.0)
@@ -57,6 +57,14 @@ def field_ways(
     _link(graph, xy, part, starts, first_bout)
     weights = nx.to_scipy_sparse_array(graph, nodelist=range(len(xy)), format="csr")
     return Ways(xy, graph, cKDTree(xy), weights)
+
+
+def _nearest(
+    among: NDArray[np.float64], points: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """Return how far each point is from the nearest of others [m], and which that is."""
+    apart, index = cKDTree(among).query(points)
+    return np.asarray(apart), np.asarray(index)
 
 
 def _nodes_along(ring: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -76,11 +84,12 @@ def _link(
     if first_bout > 1:
         near = cKDTree(xy[1:first_bout])
         ends = np.concatenate([[0], np.arange(first_bout, len(xy))])
-        for end, nodes in zip(ends, near.query(xy[ends], k=min(3, first_bout - 1))[1], strict=True):
-            pairs += [(int(end), 1 + int(n)) for n in np.atleast_1d(nodes)]
+        nearest = np.asarray(near.query(xy[ends], k=min(3, first_bout - 1))[1]).reshape(len(ends), -1)
+        for end, nodes in zip(ends.tolist(), nearest.tolist(), strict=True):
+            pairs += [(end, 1 + n) for n in nodes]
     for k, start in enumerate(starts[1:-1], 1):
         others = np.arange(1, start)
-        apart, nearest = cKDTree(xy[others]).query(xy[start : starts[k + 1]])
+        apart, nearest = _nearest(xy[others], xy[start : starts[k + 1]])
         best = np.argsort(apart)[:1]
         pairs += [(int(start + i), int(others[nearest[i]])) for i in best]
         close = np.flatnonzero(apart < BRIDGE_M)[::2]
@@ -97,7 +106,7 @@ def _link(
         if index and 0 not in part_nodes:
             alone = np.array(sorted(part_nodes))
             rest = np.array(sorted(set(range(len(xy))) - part_nodes))
-            apart, nearest = cKDTree(xy[rest]).query(xy[alone])
+            apart, nearest = _nearest(xy[rest], xy[alone])
             i = int(np.argmin(apart))
             _edge(graph, xy, int(alone[i]), int(rest[nearest[i]]), 3.0)
 

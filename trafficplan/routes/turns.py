@@ -3,7 +3,8 @@ fits.
 
 A pose is x, y [m] and heading [rad], counter-clockwise from east. Ground is given as closed rings, one after
 the other (`ring_xy`, and `ring_start` with one more entry than rings); no rings means open ground, where
-everything is allowed.
+everything is allowed. Compiled code that calls each other stays in this one file: a stored compilation does
+not notice changes in another.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ from numba import njit
 from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 
-TURN = 2.0 * math.pi
+CIRCLE = 2.0 * math.pi
 ARC_STEP = 0.5  # longest chord in a bend [m]
+CORNER_CUT = 0.6  # worth of each metre of way that a bend replaces: below 1, so that corners are not cut far
 
 # Curvature signs of the three parts of each word: left +1, right -1, straight 0.
 WORDS = np.array(
@@ -72,8 +74,8 @@ def rings_of(ground: Polygon | MultiPolygon | None) -> tuple[NDArray[np.float64]
 @njit(cache=True)
 def _wrap(angle: float) -> float:
     """Return an angle in [0, 2 pi); a hair below 2 pi counts as 0, else rounding adds a full circle."""
-    wrapped = angle % TURN
-    if TURN - wrapped < 1e-9:
+    wrapped = angle % CIRCLE
+    if CIRCLE - wrapped < 1e-9:
         return 0.0
     return wrapped
 
@@ -93,13 +95,14 @@ def dubins_words(a: NDArray, b: NDArray, radius: float) -> NDArray:
     al, be = _wrap(a[2] - base), _wrap(b[2] - base)
     sa, sb, ca, cb = math.sin(al), math.sin(be), math.cos(al), math.cos(be)
     cab = math.cos(al - be)
+    # without a straight its direction is undefined: the first arc is then left out
     square = 2.0 + d * d - 2.0 * cab + 2.0 * d * (sa - sb)
     if square >= -1e-9:
-        way = math.atan2(cb - ca, d + sa - sb)
+        way = math.atan2(cb - ca, d + sa - sb) if square > 1e-9 else al
         out[0, 0], out[0, 1], out[0, 2] = _wrap(way - al), math.sqrt(max(square, 0.0)), _wrap(be - way)
     square = 2.0 + d * d - 2.0 * cab + 2.0 * d * (sb - sa)
     if square >= -1e-9:
-        way = math.atan2(ca - cb, d - sa + sb)
+        way = math.atan2(ca - cb, d - sa + sb) if square > 1e-9 else al
         out[1, 0], out[1, 1], out[1, 2] = _wrap(al - way), math.sqrt(max(square, 0.0)), _wrap(way - be)
     square = -2.0 + d * d + 2.0 * cab + 2.0 * d * (sa + sb)
     if square >= 0.0:
@@ -113,12 +116,12 @@ def dubins_words(a: NDArray, b: NDArray, radius: float) -> NDArray:
         out[3, 0], out[3, 1], out[3, 2] = _wrap(al - way), p, _wrap(be - way)
     cosine = (6.0 - d * d + 2.0 * cab + 2.0 * d * (sa - sb)) / 8.0
     if abs(cosine) <= 1.0:
-        p = TURN - math.acos(cosine)
+        p = CIRCLE - math.acos(cosine)
         t = _wrap(al - math.atan2(ca - cb, d - sa + sb) + p / 2.0)
         out[4, 0], out[4, 1], out[4, 2] = t, p, _wrap(al - be - t + p)
     cosine = (6.0 - d * d + 2.0 * cab + 2.0 * d * (sb - sa)) / 8.0
     if abs(cosine) <= 1.0:
-        p = TURN - math.acos(cosine)
+        p = CIRCLE - math.acos(cosine)
         t = _wrap(-al + math.atan2(-ca + cb, d + sa - sb) + p / 2.0)
         out[5, 0], out[5, 1], out[5, 2] = t, p, _wrap(be - al - t + p)
     for word in range(6):
@@ -173,14 +176,27 @@ def holds_point(x: float, y: float, ring_xy: NDArray, ring_start: NDArray) -> bo
 
 
 @njit(cache=True)
-def _line_inside(line: NDArray, ring_xy: NDArray, ring_start: NDArray) -> bool:
-    """Tell whether every inner vertex of a finely cut line lies on the ground."""
-    outside = 0
-    for i in range(1, len(line) - 1):
-        if not holds_point(line[i, 0], line[i, 1], ring_xy, ring_start):
-            outside += 1
-            break
-    return outside == 0
+def line_inside(line: NDArray, ring_xy: NDArray, ring_start: NDArray) -> bool:
+    """Tell whether a line lies on the ground: a vertex in its middle does, and no boundary crosses it."""
+    middle = len(line) // 2
+    if not holds_point(line[middle, 0], line[middle, 1], ring_xy, ring_start):
+        return False
+    west, east = line[:, 0].min(), line[:, 0].max()
+    south, north = line[:, 1].min(), line[:, 1].max()
+    for ring in range(len(ring_start) - 1):
+        for k in range(ring_start[ring], ring_start[ring + 1] - 1):
+            cx, cy, dx, dy = ring_xy[k, 0], ring_xy[k, 1], ring_xy[k + 1, 0], ring_xy[k + 1, 1]
+            if max(cx, dx) < west or min(cx, dx) > east or max(cy, dy) < south or min(cy, dy) > north:
+                continue
+            for i in range(len(line) - 1):
+                ax, ay, bx, by = line[i, 0], line[i, 1], line[i + 1, 0], line[i + 1, 1]
+                side_a = (dx - cx) * (ay - cy) - (dy - cy) * (ax - cx)
+                side_b = (dx - cx) * (by - cy) - (dy - cy) * (bx - cx)
+                side_c = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
+                side_d = (bx - ax) * (dy - ay) - (by - ay) * (dx - ax)
+                if side_a * side_b < 0.0 and side_c * side_d < 0.0:
+                    return False
+    return True
 
 
 @njit(cache=True)
@@ -199,10 +215,61 @@ def best_turn(
         for word in order:
             if parts[word, 3] == np.inf:
                 break
-            fine = word_line(a, radius, WORDS[word], parts[word, :3], 1.0, 2.0)
-            if _line_inside(fine, ring_xy, ring_start):
+            fine = word_line(a, radius, WORDS[word], parts[word, :3], 1.0, 1e9)
+            if line_inside(fine, ring_xy, ring_start):
                 chosen, inside = word, True
                 break
     line = word_line(a, radius, WORDS[chosen], parts[chosen, :3], ARC_STEP, 1e9)
     line[-1, 0], line[-1, 1] = b[0], b[1]
     return line, parts[chosen, 3], inside
+
+
+@njit(cache=True)
+def _pose_along(xy: NDArray, s: float, from_end: bool) -> NDArray:
+    """Return the pose at distance `s` from the start, or before the end, of a line; its heading is the
+    line's."""
+    n = len(xy)
+    out = np.empty(3)
+    left = s
+    for k in range(n - 1):
+        i = n - 2 - k if from_end else k
+        dx, dy = xy[i + 1, 0] - xy[i, 0], xy[i + 1, 1] - xy[i, 1]
+        length = math.hypot(dx, dy)
+        if left <= length or k == n - 2:
+            share = min(left / length, 1.0) if length > 0.0 else 0.0
+            if from_end:
+                share = 1.0 - share
+            out[0], out[1], out[2] = xy[i, 0] + share * dx, xy[i, 1] + share * dy, math.atan2(dy, dx)
+            return out
+        left -= length
+    return out
+
+
+@njit(cache=True)
+def best_joint(
+    a: NDArray,
+    b: NDArray,
+    cut_a: NDArray,
+    cut_b: NDArray,
+    radius: float,
+    ring_xy: NDArray,
+    ring_start: NDArray,
+) -> tuple[float, float, NDArray, bool]:
+    """Return the cheapest turn from line `a` to line `b`: how much each is shortened [m], the turn, whether
+    inside."""
+    poses_a = [_pose_along(a, s, True) for s in cut_a]
+    poses_b = [_pose_along(b, s, False) for s in cut_b]
+    cost = np.empty(len(cut_a) * len(cut_b))
+    for i in range(len(cut_a)):
+        for j in range(len(cut_b)):
+            turn = dubins_words(poses_a[i], poses_b[j], radius)[:, 3].min()
+            cost[i * len(cut_b) + j] = turn - CORNER_CUT * (cut_a[i] + cut_b[j])
+    order = np.argsort(cost)
+    for k in order[:24]:
+        i, j = k // len(cut_b), k % len(cut_b)
+        line, _, inside = best_turn(poses_a[i], poses_b[j], radius, ring_xy, ring_start)
+        if inside:
+            return cut_a[i], cut_b[j], line, True
+    i, j = order[0] // len(cut_b), order[0] % len(cut_b)
+    line, _, _ = best_turn(poses_a[i], poses_b[j], radius, ring_xy[:0], ring_start[:1])
+    return cut_a[i], cut_b[j], line, False
