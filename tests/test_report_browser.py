@@ -102,6 +102,7 @@ def test_opens_without_a_network(visit: Visit) -> None:
 def test_nothing_is_wider_than_the_screen(visit: Visit) -> None:
     page = visit.page
     assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    assert page.evaluate("[...document.querySelectorAll('.wide')].every(n => n.scrollWidth <= n.clientWidth)")
     small = page.evaluate(
         "[...document.querySelectorAll('#controls select, #controls .choice, #controls "
         ".check:not([hidden]), .go, .leaflet-bar a')]"

@@ -234,7 +234,7 @@
         what += ": " + main + "; base: " + sayValue(old, basePicture, measure);
         main = Math.abs(difference * measure.scale) < 0.5 * Math.pow(10, -measure.decimals) ? "same as base" : numberOf(difference, measure, true) + (measure.unit ? " " + measure.unit : "") + " against base";
       }
-      text = "<b>" + main + "</b>" + what + "<small>" + place + "</small>";
+      text = "<b>" + main + "</b><span>" + what + "<small>" + place + "</small></span>";
     });
     byId("reading").innerHTML = text || '<span class="hint">No field here.</span>';
   }
