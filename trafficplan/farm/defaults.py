@@ -133,6 +133,15 @@ DEFAULTS: dict[str, Default] = dict(
             "distance kept from watercourses",
             "local rule not given; cautious",
         ),
+        _default(
+            "go_chance",
+            0.5,
+            "",
+            0.05,
+            0.95,
+            "most chance of overstress below the plough at which people go",
+            "not given; more likely than not stays at home",
+        ),
         _default("well_m", 50.0, "m", 0, 500, "distance kept from wells", "local rule not given; cautious"),
     )
 )

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from trafficplan.farm.field import FarmTrack, Field, Place, SoilPatch
 from trafficplan.farm.operation import Log, Operation, Scenario
+from trafficplan.farm.seen import Seen
 from trafficplan.farm.weather import Weather
 from trafficplan.machines.outfit import Outfit
 from trafficplan.machines.tyre_table import TyreTable
@@ -32,6 +33,7 @@ class Farm:
     notes : assumptions, repairs and warnings of reading
     weather : by day, or None
     tyre_tables : the owner's tables by tyre size code
+    seen : what people saw after driving, by day
     defaults : the farm's own replacements of farm/defaults.py, by key
     """
 
@@ -56,3 +58,4 @@ class Farm:
     weather: Weather | None = None
     tyre_tables: Mapping[str, TyreTable] = field(default_factory=dict)
     defaults: Mapping[str, float | str] = field(default_factory=dict)
+    seen: tuple[Seen, ...] = ()

@@ -24,6 +24,7 @@ from trafficplan.inputs.operations import Known, read_operations
 from trafficplan.inputs.outfits import read_outfits
 from trafficplan.inputs.paths import inside
 from trafficplan.inputs.scenarios import read_scenarios
+from trafficplan.inputs.seen import read_seen
 from trafficplan.inputs.settings import Settings, read_settings
 from trafficplan.inputs.soils import Soils, read_soils
 from trafficplan.inputs.tracks import read_tracks, track_files
@@ -63,6 +64,7 @@ def read_farm(folder: Path) -> Farm:
     files = track_files(ledger, settings)
     operations, scenarios = _work(ledger, settings, Known(boundaries.fields, outfits, files, gateways))
     wanted = {one.drive.removeprefix("track:") for one in operations if one.drive.startswith("track:")}
+    seen = read_seen(ledger, settings, boundaries.fields, outfits)
     logs = read_tracks(ledger, settings, boundaries, wanted)
     aerial = _aerial(ledger, settings)
     if ledger.problems:
@@ -93,6 +95,7 @@ def read_farm(folder: Path) -> Farm:
         weather=weather,
         tyre_tables=tyre_tables,
         defaults=dict(ledger.defaults),
+        seen=seen,
     )
 
 

@@ -46,4 +46,5 @@ KNOWN: dict[str, tuple[str, ...]] = {
     ),
     "weather": ("date", "rain_mm", "et0_mm", "tmin_c", "tmax_c", "rh_pct", "wind_m_s", "sun_h"),
     "tyre_tables": ("tyre", "load_kg", "speed_km_h", "pressure_bar"),
+    "seen": ("date", "field", "outfit", "pressures", "rut_cm", "slip_pct", "surface"),
 }

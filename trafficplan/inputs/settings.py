@@ -57,6 +57,7 @@ class Files(Table):
     weather: str | None = None
     tyre_tables: str | None = None
     aerial: str | None = None
+    seen: str | None = None
 
 
 class Layers(Table):
@@ -79,6 +80,7 @@ class Columns(Table):
     operations: dict[str, str] = Field(default_factory=dict)
     weather: dict[str, str] = Field(default_factory=dict)
     tyre_tables: dict[str, str] = Field(default_factory=dict)
+    seen: dict[str, str] = Field(default_factory=dict)
 
 
 class FarmTable(Table):

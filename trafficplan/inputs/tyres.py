@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 
+from trafficplan.errors import InputError
 from trafficplan.inputs.amounts import BAR_HIGH, BAR_LOW
 from trafficplan.inputs.known_columns import KNOWN
 from trafficplan.inputs.ledger import Ledger
@@ -12,6 +13,7 @@ from trafficplan.inputs.paths import inside
 from trafficplan.inputs.record import Record
 from trafficplan.inputs.settings import Settings
 from trafficplan.inputs.table import read_table
+from trafficplan.machines.tyre import tyre_from_code
 from trafficplan.machines.tyre_table import TyreRow, TyreTable
 
 
@@ -39,6 +41,8 @@ def read_tyre_tables(ledger: Ledger, settings: Settings) -> dict[str, TyreTable]
         bar = record.number("pressure_bar", BAR_LOW, BAR_HIGH, "bar", required=True)
         if tyre and load is not None and speed is not None and bar is not None:
             groups[" ".join(tyre.split())].append(_Read(record, TyreRow(load, speed / 3.6, bar * 1e5)))
+    for tyre, rows in groups.items():
+        _check_code(ledger, tyre, rows[0].record)
     for rows in groups.values():
         _check_order(rows)
     return {
@@ -49,8 +53,17 @@ def read_tyre_tables(ledger: Ledger, settings: Settings) -> dict[str, TyreTable]
     }
 
 
+def _check_code(ledger: Ledger, tyre: str, first: Record) -> None:
+    """Check that a table's size code is one that tyres have."""
+    try:
+        tyre_from_code(tyre, first.place("tyre"))
+    except InputError as error:
+        ledger.take_over(error, first.place("tyre"))
+
+
 def _check_order(rows: list[_Read]) -> None:
-    """Check that more load at one speed never goes with less pressure, and no two rows disagree."""
+    """Check that more load or speed never goes with less pressure, and no two rows disagree."""
+    _check_speeds(rows)
     ordered = sorted(rows, key=lambda one: (one.row.speed_m_s, one.row.load_kg, one.row.pressure_pa))
     for lower, upper in zip(ordered, ordered[1:], strict=False):
         if lower.row.speed_m_s != upper.row.speed_m_s:
@@ -72,3 +85,24 @@ def _check_order(rows: list[_Read]) -> None:
                 f"at least the {lower.row.pressure_pa / 1e5:g} bar of {lower.row.load_kg:g} kg",
                 f"check this row and {lower.record.where}",
             )
+
+
+def _check_speeds(rows: list[_Read]) -> None:
+    """Check that no row asks for as much load at more speed with less pressure than another."""
+    ordered = sorted(rows, key=lambda one: (one.row.load_kg, one.row.speed_m_s))
+    for place, slower in enumerate(ordered):
+        for faster in ordered[place + 1 :]:
+            if (
+                faster.row.speed_m_s > slower.row.speed_m_s
+                and faster.row.pressure_pa < slower.row.pressure_pa
+            ):
+                faster.record.problem(
+                    "pressure_bar",
+                    "more speed at less pressure",
+                    f"{faster.row.load_kg:g} kg, {faster.row.speed_m_s * 3.6:g} km/h, "
+                    f"{faster.row.pressure_pa / 1e5:g} bar",
+                    f"at least the {slower.row.pressure_pa / 1e5:g} bar of {slower.row.load_kg:g} kg at "
+                    f"{slower.row.speed_m_s * 3.6:g} km/h",
+                    f"check this row and {slower.record.where}",
+                )
+                return
