@@ -24,7 +24,7 @@ from trafficplan.report.cautions import CAUTIONS, SITUATIONS, cautions_for
 from trafficplan.report.charts import season_bars
 from trafficplan.report.legend import MEASURES, change_rows, legend_rows, step_colours
 from trafficplan.report.page import render_report, write_report
-from trafficplan.report.picture import RANGES, decode, encode, measure_of
+from trafficplan.report.picture import LEVELS, RANGES, decode, encode, measure_of
 from trafficplan.report.script import MOST_LAYERS
 from trafficplan.report.words import figure, safe, say, say_chance
 
@@ -210,17 +210,17 @@ def test_picture_keeps_the_highest_value_and_exact_bounds() -> None:
     grid = Grid("EPSG:32635", 100.0, 210.0, 0.5, 5, 6)
     values = np.zeros(grid.shape)
     values[0, 0] = np.nan
-    values[3, 3] = 1.4
+    values[3, 3] = 1.55
     values[4, 4:] = np.nan
     picture = encode("ratio_35", values, grid)
     read = decode(picture)
     assert picture.bounds == (100.0, 207.0, 103.0, 210.0)
     assert picture.cell == 1.0
     assert read.shape == (3, 3)
-    assert read[1, 1] == pytest.approx(1.4, abs=0.005)  # one code is 0.01
+    assert read[1, 1] == pytest.approx(1.5, abs=0.005)  # one code is 0.01
     assert read[0, 0] == 0.0
     assert np.isnan(read[2, 2])
-    assert np.nansum(read) == pytest.approx(1.4, abs=0.005)
+    assert np.nansum(read) == pytest.approx(1.5, abs=0.005)
 
 
 @pytest.mark.parametrize(
@@ -236,13 +236,24 @@ def test_picture_keeps_the_highest_value_and_exact_bounds() -> None:
         "over_passes_35",
     ],
 )
-def test_pictures_read_back_within_half_a_code(layer: str) -> None:
+def test_pictures_show_the_level_that_a_value_reaches(layer: str) -> None:
     grid = Grid("EPSG:32635", 0.0, 1.0, 1.0, 1, 50)
-    top = RANGES[measure_of(layer)[0]][1] or 1830.0
-    values = np.linspace(1.0 if "passes" in layer else top / 100, top, 50).reshape(1, 50)
+    measure = measure_of(layer)[0]
+    top = LEVELS[measure][-1] if measure in LEVELS else 1830.0
+    values = np.linspace(top / 40, top, 50).reshape(1, 50)
     picture = encode(layer, values, grid)
-    half = (picture.high - picture.low) / 253 / 2
-    assert np.abs(decode(picture) - values).max() <= half * 1.0001
+    code = (picture.high - picture.low) / 253
+    expected = values
+    if measure in LEVELS:
+        expected = [[max(x for x in (LEVELS[measure][0], *LEVELS[measure]) if x <= max(v, LEVELS[measure][0])) for v in values[0]]]
+    assert np.abs(decode(picture) - expected).max() <= code / 2 * 1.001
+
+
+def test_levels_hold_the_bound_of_every_colour() -> None:
+    for measure in MEASURES.values():
+        for key in [name for name in LEVELS if name == measure.key]:
+            inner = [b for b in measure.breaks if LEVELS[key][0] < b <= LEVELS[key][-1]]
+            assert set(np.round(inner, 4)) <= set(np.round(LEVELS[key], 4)), key
 
 
 def test_picture_refuses_what_it_does_not_know() -> None:

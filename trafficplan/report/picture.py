@@ -33,6 +33,30 @@ RANGES: dict[str, tuple[float, float | None]] = {
 PICTURE_CELL_M = 1.0
 
 
+
+def _levels(*runs: tuple[float, float, float]) -> tuple[float, ...]:
+    """Return the levels of runs of (first, last, step), as whole multiples of the step."""
+    return tuple(
+        round(step * count, 4)
+        for first, last, step in runs
+        for count in range(round(first / step), round(last / step) + 1)
+    )
+
+
+#: Levels that values are shown at: the highest one that a value reaches (the first for all that is touched). The
+#: bounds of every colour are among them, so no colour changes; finer levels would hold only the noise of tyre edges
+#: and triple the page.
+LEVELS: dict[str, tuple[float, ...]] = {
+    "ratio": (0.05, *_levels((0.1, 1.1, 0.1), (1.25, 2.5, 0.25))),
+    "lasting": (0.02, *_levels((0.1, 1.0, 0.1))),
+    "stress": (5.0, *_levels((12.5, 150, 12.5), (175, 300, 25))),
+    "depth_reached": (0.05, *_levels((0.1, 1.5, 0.1))),
+    "passes": (*_levels((1, 10, 1)), 12, 16, 20, 24, 32, 48, 64, 96, 128, 200),
+    "over_passes": (*_levels((1, 10, 1)), 12, 16, 20, 24, 32, 48, 64, 96, 128, 200),
+    "compaction": (0.02, *_levels((0.05, 1.5, 0.05))),
+}
+
+
 @dataclass(frozen=True)
 class Picture:
     """One layer of one field under one scenario, for the page.
@@ -96,7 +120,7 @@ def encode(layer: str, values: NDArray[np.floating], grid: Grid) -> Picture:
     high = end if end is not None else _round_up(float(np.nanmax(blocks, initial=0.0)))
     kind = LAYERS[measure]
     bounds = (grid.west, grid.north - blocks.shape[0] * cell, grid.west + blocks.shape[1] * cell, grid.north)
-    return Picture(layer, kind.meaning, kind.unit, low, high, _png(_codes(blocks, low, high)), bounds, cell)
+    return Picture(layer, kind.meaning, kind.unit, low, high, _png(_codes(_shown(blocks, measure), low, high)), bounds, cell)
 
 
 def decode(picture: Picture) -> NDArray[np.float64]:
@@ -124,6 +148,15 @@ def _round_up(value: float) -> float:
         return 10.0
     power = 10.0 ** np.floor(np.log10(value))
     return float(next(power * lead for lead in (1.0, 2.0, 5.0, 10.0) if power * lead >= value))
+
+
+def _shown(blocks: NDArray[np.float32], measure: str) -> NDArray[np.float32]:
+    """Return each value's level; traffic keeps its value."""
+    if measure not in LEVELS:
+        return blocks
+    levels = np.array(LEVELS[measure], dtype=np.float32)
+    at = np.searchsorted(levels, blocks * np.float32(1 + 1e-5), side="right") - 1
+    return np.where(blocks > 0, levels[np.maximum(at, 0)], blocks)
 
 
 def _codes(blocks: NDArray[np.float32], low: float, high: float) -> NDArray[np.uint8]:

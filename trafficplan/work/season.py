@@ -64,18 +64,15 @@ def folder_name(key: str) -> str:
     return safe if safe.strip(".") else "%2E" * len(safe)
 
 
-def pictured(depths_m: Sequence[float], deep_from_m: float) -> list[str]:
-    """Return the layers that the report shows: at most twelve a field."""
-    just_below = next((d for d in depths_m if d > deep_from_m + 1e-9), depths_m[-1])
-    half = min(depths_m, key=lambda d: abs(d - 0.5))
-    top = min(depths_m, key=lambda d: abs(d - 0.2))
-    third = min(depths_m, key=lambda d: abs(d - 0.35))
-    leading = list(dict.fromkeys(depth_tag(d) for d in sorted({top, just_below, third, half, depths_m[-1]})))
-    names = ["lasting", "depth_reached", "passes", "traffic"]
-    names += [f"ratio_{tag}" for tag in leading]
-    names += [f"stress_{tag}" for tag in leading if tag in (depth_tag(just_below), depth_tag(half))]
-    names += [f"compaction_{depth_tag(just_below)}"]
-    return names[:12]
+def pictured(depths_m: Sequence[float], deep_from_m: float, base: bool) -> list[str]:
+    """Return the layers that the report shows: twelve for base, and of other scenarios those that tell them apart."""
+    just_below = depth_tag(next((d for d in depths_m if d > deep_from_m + 1e-9), depths_m[-1]))
+    half, top = (depth_tag(min(depths_m, key=lambda d: abs(d - wanted))) for wanted in (0.5, 0.2))
+    telling = ["lasting", "depth_reached", f"ratio_{just_below}"]
+    if not base:
+        return telling
+    more = [f"ratio_{top}", f"ratio_{half}", f"ratio_{depth_tag(depths_m[-1])}", f"stress_{just_below}", f"stress_{half}"]
+    return list(dict.fromkeys([*telling, "passes", "traffic", *more, f"compaction_{just_below}"]))[:12]
 
 
 def compute_field(task: Task) -> FieldDone:
@@ -119,7 +116,7 @@ def _difference(stored: NDArray[np.generic], base: NDArray[np.generic]) -> NDArr
 
 def _pictures(result: FieldResult) -> tuple[Picture, ...]:
     summary, arrays = result.summary, result.stored.arrays
-    names = [name for name in pictured(summary.depths_m, summary.deep_from_m) if name in arrays]
+    names = pictured(summary.depths_m, summary.deep_from_m, summary.scenario == "base")
     return tuple(encode(name, unpack(name, arrays[name]), result.grid) for name in names)
 
 
