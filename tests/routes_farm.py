@@ -34,9 +34,15 @@ def outfit(width: float = 12.0, radius: float = 7.0, capacity: float = 12e3, dra
 
 
 def operation(**given: Any) -> Operation:
-    row: dict[str, Any] = dict(
-        key="op", row=2, day=dt.date(2026, 4, 1), start=None, field="field", job="job", outfit="outfit"
-    )
+    row: dict[str, Any] = {
+        "key": "op",
+        "row": 2,
+        "day": dt.date(2026, 4, 1),
+        "start": None,
+        "field": "field",
+        "job": "job",
+        "outfit": "outfit",
+    }
     return Operation(**(row | given))
 
 

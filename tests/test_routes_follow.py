@@ -67,7 +67,9 @@ def test_chain_of_two_drawn_vehicles() -> None:
     # R 10, M 1, L 4 -> sqrt(85); then M 1.5, L 5 -> sqrt(85 + 2.25 - 25) = 7.890 m (closed form)
     dolly = Vehicle("dolly", "drawn", (axle("dolly", 0.0),), 4.0, hitch_behind_m=1.5)
     cart = Vehicle("cart", "drawn", (axle("cart", 0.0),), 5.0)
-    rig = Outfit("rig", "Rig", (Vehicle("tractor", "powered", (axle("rear", 0.0),)), dolly, cart), radius_m=10.0)
+    rig = Outfit(
+        "rig", "Rig", (Vehicle("tractor", "powered", (axle("rear", 0.0),)), dolly, cart), radius_m=10.0
+    )
     _, paths = axle_paths(drive_along(circle(10.0)), rig)
     assert np.hypot(*paths[2][-50:].T) == pytest.approx(7.890, abs=0.01)
 
@@ -94,8 +96,18 @@ def test_offset_axle_runs_beside_its_path_in_work_only(steering: str) -> None:
 @settings(deadline=None, derandomize=True)
 @given(st.floats(0.0, 2 * math.pi), st.floats(-1e5, 1e5), st.floats(-1e5, 1e5))
 def test_moving_and_turning_the_farm_changes_nothing(angle: float, east: float, north: float) -> None:
-    bend = np.array([[0.0, 0.0], [40.0, 0.0], *(np.array([40.0, 8.0]) + 8.0 * np.column_stack(
-        [np.sin(np.linspace(0.06, 3.0, 50)), -np.cos(np.linspace(0.06, 3.0, 50))])), [0.0, 16.0]])
+    bend = np.array(
+        [
+            [0.0, 0.0],
+            [40.0, 0.0],
+            *(
+                np.array([40.0, 8.0])
+                + 8.0
+                * np.column_stack([np.sin(np.linspace(0.06, 3.0, 50)), -np.cos(np.linspace(0.06, 3.0, 50))])
+            ),
+            [0.0, 16.0],
+        ]
+    )
     turn = np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])
     _, before = axle_paths(drive_along(bend), outfit())
     _, after = axle_paths(drive_along(bend @ turn + [east, north]), outfit())

@@ -330,13 +330,13 @@ def _standing(fixes: Fixes, length_m: Floats) -> Floats:
 def _work_distance(fixes: Fixes, xy: Floats, leg: NDArray[np.int8]) -> Floats:
     """Return the distance in work of each record [m]: by the log's sensor, else along the fixes.
 
-    A sensor's record belongs to the step that ends at its fix, so a record counts when either neighbouring
-    step works.
+    A record belongs to the step that ends at its fix; by the sensor it counts when either neighbouring step
+    works.
     """
     work = leg == WORK
     if fixes.step_m is not None:
         return np.where(work | np.concatenate([[False], work[:-1]]), fixes.step_m, 0.0)
-    return np.where(work, np.append(np.hypot(*np.diff(xy, axis=0).T), 0.0), 0.0)
+    return np.concatenate([[0.0], np.where(work[:-1], np.hypot(*np.diff(xy, axis=0).T), 0.0)])
 
 
 def _shifted(xy: Floats, behind_m: float) -> Floats:

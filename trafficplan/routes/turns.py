@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 
 CIRCLE = 2.0 * math.pi
+MOST_JOINTS = 24  # shortenings tried before a turn is said not to fit
 ARC_STEP = 0.5  # longest chord in a bend [m]
 CORNER_CUT = 0.6  # worth of each metre of way that a bend replaces: below 1, so that corners are not cut far
 
@@ -209,16 +210,16 @@ def best_turn(
     Where none of the six words stays inside, the shortest of all.
     """
     parts = dubins_words(a, b, radius)
-    order = np.argsort(parts[:, 3])
-    chosen, inside = order[0], len(ring_start) < 2
-    if not inside:
-        for word in order:
-            if parts[word, 3] == np.inf:
-                break
-            fine = word_line(a, radius, WORDS[word], parts[word, :3], 1.0, 1e9)
-            if line_inside(fine, ring_xy, ring_start):
-                chosen, inside = word, True
-                break
+    left = parts[:, 3].copy()
+    chosen, inside = left.argmin(), len(ring_start) < 2
+    while not inside:
+        word = left.argmin()
+        if left[word] == np.inf:
+            break
+        fine = word_line(a, radius, WORDS[word], parts[word, :3], 1.0, 1e9)
+        if line_inside(fine, ring_xy, ring_start):
+            chosen, inside = word, True
+        left[word] = np.inf
     line = word_line(a, radius, WORDS[chosen], parts[chosen, :3], ARC_STEP, 1e9)
     line[-1, 0], line[-1, 1] = b[0], b[1]
     return line, parts[chosen, 3], inside
@@ -257,19 +258,27 @@ def best_joint(
 ) -> tuple[float, float, NDArray, bool]:
     """Return the cheapest turn from line `a` to line `b`: how much each is shortened [m], the turn, whether
     inside."""
-    poses_a = [_pose_along(a, s, True) for s in cut_a]
-    poses_b = [_pose_along(b, s, False) for s in cut_b]
+    poses_a, poses_b = np.empty((len(cut_a), 3)), np.empty((len(cut_b), 3))
+    for i in range(len(cut_a)):
+        poses_a[i] = _pose_along(a, cut_a[i], True)
+    for j in range(len(cut_b)):
+        poses_b[j] = _pose_along(b, cut_b[j], False)
     cost = np.empty(len(cut_a) * len(cut_b))
     for i in range(len(cut_a)):
         for j in range(len(cut_b)):
-            turn = dubins_words(poses_a[i], poses_b[j], radius)[:, 3].min()
+            parts = dubins_words(poses_a[i], poses_b[j], radius)
+            turn = np.inf
+            for word in range(6):
+                turn = min(turn, parts[word, 3])
             cost[i * len(cut_b) + j] = turn - CORNER_CUT * (cut_a[i] + cut_b[j])
-    order = np.argsort(cost)
-    for k in order[:24]:
+    least, tries = cost.argmin(), min(MOST_JOINTS, len(cost))
+    for attempt in range(tries + 1):
+        last = attempt == tries  # nothing fits: the cheapest one, as on open ground
+        k = least if last else cost.argmin()
         i, j = k // len(cut_b), k % len(cut_b)
-        line, _, inside = best_turn(poses_a[i], poses_b[j], radius, ring_xy, ring_start)
+        rings = ring_start[:1] if last else ring_start
+        line, _, inside = best_turn(poses_a[i], poses_b[j], radius, ring_xy, rings)
         if inside:
-            return cut_a[i], cut_b[j], line, True
-    i, j = order[0] // len(cut_b), order[0] % len(cut_b)
-    line, _, _ = best_turn(poses_a[i], poses_b[j], radius, ring_xy[:0], ring_start[:1])
-    return cut_a[i], cut_b[j], line, False
+            break
+        cost[k] = np.inf
+    return cut_a[i], cut_b[j], line, not last
