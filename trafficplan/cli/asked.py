@@ -31,7 +31,8 @@ def _day(option: str, text: str | None) -> dt.date | None:
         raise _refuse("not a date", option, text, "a day as YYYY-MM-DD", "write for example 2026-04-03") from None
 
 
-def _depths(text: str) -> tuple[float, ...]:
+def depths_of(text: str) -> tuple[float, ...]:
+    """Return depths in m from whole cm between commas."""
     mend = "write for example 10,20,35,50,70,100"
     try:
         depths = sorted({float(part) for part in text.split(",")})
@@ -54,7 +55,7 @@ def plan_of(asked: Mapping[str, Any]) -> Plan:
     first, last = _day("--from", asked["from"]), _day("--to", asked["to"])
     if first and last and first > last:
         raise _refuse("the days are the wrong way round", "--from/--to", f"{first} to {last}", "from <= to", "swap them")
-    return Plan(cell, _depths(asked["depths_cm"]), first, last)
+    return Plan(cell, depths_of(asked["depths_cm"]), first, last)
 
 
 def workers_of(workers: int | None) -> int | None:
