@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,7 +14,6 @@ from trafficplan.cli.answer import Json, answer, app
 
 if TYPE_CHECKING:
     from trafficplan.decide.beneath import Ground, Models, WheelAnswer
-    from trafficplan.names import Note
 
 #: Options that belong to one wheel; all others hold for all wheels.
 WHEEL_OPTIONS = ("tyre", "track", "track_width", "load_kg", "pressure_bar", "dual", "furrow", "gauge_celsius")
@@ -47,26 +46,65 @@ class _Row:
     last: str = ""
 
 
-
 @app.command("beneath", cls=_InOrder)
 def beneath_command(
     ctx: typer.Context,
-    tyre: Annotated[list[str] | None, typer.Option(help="Size code; each --tyre starts a new wheel.", metavar="CODE")] = None,
-    load_kg: Annotated[list[str] | None, typer.Option(help="Load on this wheel, kg; of a dual on both tyres together.", metavar="KG")] = None,
-    pressure_bar: Annotated[list[str] | None, typer.Option(help="Cold inflation pressure, bar.", metavar="BAR")] = None,
-    dual: Annotated[list[str] | None, typer.Option(help="A dual: gap between the two side walls, m.", metavar="GAP")] = None,
-    track: Annotated[list[str] | None, typer.Option(help="A rubber track: length on the ground, m, and number of rollers.", metavar="LENGTH ROLLERS")] = None,
-    track_width: Annotated[list[str] | None, typer.Option(help="Width of the belt, m; without it that of --tyre. Starts a new wheel after a --tyre.", metavar="WIDTH")] = None,
-    furrow: Annotated[int, typer.Option("--furrow", count=True, help="This wheel runs in the open furrow, as deep as --till.", metavar="")] = 0,
-    gauge_celsius: Annotated[list[str] | None, typer.Option(help="The gauge was read at this tyre temperature; 20 is cold.", metavar="CELSIUS")] = None,
-    soil: Annotated[str | None, typer.Option(help="smears, moulds, crumbles, kPa of tension, or top:WORD,deep:WORD.")] = None,
+    tyre: Annotated[
+        list[str] | None, typer.Option(help="Size code; each --tyre starts a new wheel.", metavar="CODE")
+    ] = None,
+    load_kg: Annotated[
+        list[str] | None,
+        typer.Option(help="Load on this wheel, kg; of a dual on both tyres together.", metavar="KG"),
+    ] = None,
+    pressure_bar: Annotated[
+        list[str] | None, typer.Option(help="Cold inflation pressure, bar.", metavar="BAR")
+    ] = None,
+    dual: Annotated[
+        list[str] | None, typer.Option(help="A dual: gap between the two side walls, m.", metavar="GAP")
+    ] = None,
+    track: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="A rubber track: length on the ground, m, and number of rollers.", metavar="LENGTH ROLLERS"
+        ),
+    ] = None,
+    track_width: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Width of the belt, m; without it that of --tyre. Starts a new wheel after a --tyre.",
+            metavar="WIDTH",
+        ),
+    ] = None,
+    furrow: Annotated[
+        int,
+        typer.Option(
+            "--furrow", count=True, help="This wheel runs in the open furrow, as deep as --till.", metavar=""
+        ),
+    ] = 0,
+    gauge_celsius: Annotated[
+        list[str] | None,
+        typer.Option(help="The gauge was read at this tyre temperature; 20 is cold.", metavar="CELSIUS"),
+    ] = None,
+    soil: Annotated[
+        str | None, typer.Option(help="smears, moulds, crumbles, kPa of tension, or top:WORD,deep:WORD.")
+    ] = None,
     texture: Annotated[str | None, typer.Option(help="USDA texture class.")] = None,
-    strength_kpa: Annotated[float | None, typer.Option(help="Measured strength (precompression stress), kPa.")] = None,
+    strength_kpa: Annotated[
+        float | None, typer.Option(help="Measured strength (precompression stress), kPa.")
+    ] = None,
     till: Annotated[float | None, typer.Option(help="Depth of the regular tillage, m; 0: none.")] = None,
-    depths: Annotated[str | None, typer.Option(help="Depths, cm; else 10,20,35,50,70,100 and just below the tillage.")] = None,
-    area: Annotated[str | None, typer.Option(help="Contact area model by name (see `trafficplan sources`).")] = None,
-    shape: Annotated[str | None, typer.Option(help="Shape of contact stress: quartic, uniform, parabolic.")] = None,
-    nu: Annotated[float | None, typer.Option(help="Concentration factor, 3 to 6, in place of the one by moisture.")] = None,
+    depths: Annotated[
+        str | None, typer.Option(help="Depths, cm; else 10,20,35,50,70,100 and just below the tillage.")
+    ] = None,
+    area: Annotated[
+        str | None, typer.Option(help="Contact area model by name (see `trafficplan sources`).")
+    ] = None,
+    shape: Annotated[
+        str | None, typer.Option(help="Shape of contact stress: quartic, uniform, parabolic.")
+    ] = None,
+    nu: Annotated[
+        float | None, typer.Option(help="Concentration factor, 3 to 6, in place of the one by moisture.")
+    ] = None,
     plot: Annotated[Path | None, typer.Option(help="Write a picture: FILE.png or FILE.svg.")] = None,
     as_json: Json = False,
 ) -> None:
@@ -76,19 +114,33 @@ def beneath_command(
     --gauge-celsius; the other options hold for all wheels. No pressure is advised here.
     """
     written = {
-        "tyre": tyre, "load_kg": load_kg, "pressure_bar": pressure_bar, "dual": dual, "track": track,
-        "track_width": track_width, "furrow": ["yes"] * furrow, "gauge_celsius": gauge_celsius,
+        "tyre": tyre,
+        "load_kg": load_kg,
+        "pressure_bar": pressure_bar,
+        "dual": dual,
+        "track": track,
+        "track_width": track_width,
+        "furrow": ["yes"] * furrow,
+        "gauge_celsius": gauge_celsius,
     }
     rows = _rows(ctx.meta[_ORDER], {name: list(values or ()) for name, values in written.items()})
     inputs: dict[str, Any] = {
-        "wheels": [row.given for row in rows], "soil": soil, "texture": texture, "strength_kpa": strength_kpa,
-        "till_m": till, "depths_cm": depths, "area": area, "shape": shape, "nu": nu, "plot": str(plot) if plot else None,
+        "wheels": [row.given for row in rows],
+        "soil": soil,
+        "texture": texture,
+        "strength_kpa": strength_kpa,
+        "till_m": till,
+        "depths_cm": depths,
+        "area": area,
+        "shape": shape,
+        "nu": nu,
+        "plot": str(plot) if plot else None,
     }
     answer("beneath", inputs, as_json, lambda: _beneath(rows, inputs))
 
 
 def _rows(order: Sequence[str], written: Mapping[str, list[str]]) -> list[_Row]:
-    """Return the wheels: each --tyre starts one, and so does a --track or --track-width that the row cannot take."""
+    """Return the wheels: each --tyre starts one, and so does a --track or --track-width that does not fit."""
     left = {name: list(values) for name, values in written.items()}
     rows = [_Row()]
     for name in order:
@@ -131,7 +183,8 @@ def _beneath(rows: Sequence[_Row], asked: Mapping[str, Any]) -> dict[str, Any]:
         write_beneath_chart(answers, ground, Path(asked["plot"]))
         told["plot"] = asked["plot"]
     return {
-        "result": told, "text": in_words(answers, smears, ground, every),
+        "result": told,
+        "text": in_words(answers, smears, ground, every),
         "assumptions": [note.as_dict() for note in every if note.kind == "assumed"],
         "warnings": [note.as_dict() for note in every if note.kind != "assumed"],
     }

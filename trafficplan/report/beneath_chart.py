@@ -39,7 +39,12 @@ def beneath_chart(answers: Sequence[WheelAnswer], ground: Ground) -> Figure:
         rows[-1].set_xlabel("vertical stress and strength, kPa")
         drawing.suptitle(f"Beneath the wheel: {ground_title(ground)}", x=0.01, ha="left", fontsize=12.5)
         drawing.legend(
-            handles=_legend(), loc="outside lower left", frameon=False, ncols=4, fontsize=8.5, handlelength=1.6
+            handles=_legend(),
+            loc="outside lower left",
+            frameon=False,
+            ncols=4,
+            fontsize=8.5,
+            handlelength=1.6,
         )
     return drawing
 
@@ -52,18 +57,40 @@ def _draw(ax: Axes, one: WheelAnswer, ground: Ground, most_kpa: float) -> None:
         middle = row.strength_pa / KPA
         ax.plot([middle, middle], [place - 0.5, place + 0.5], color=QUIET, linewidth=0.9, zorder=4)
         if row.depth_m < one.case.furrow_m:
-            ax.text(most_kpa * 0.006, place, "above the floor of the furrow", va="center", color=QUIET, fontsize=8.5)
+            ax.text(
+                most_kpa * 0.006,
+                place,
+                "above the floor of the furrow",
+                va="center",
+                color=QUIET,
+                fontsize=8.5,
+            )
             continue
         central, upper = row.stress_pa / KPA, row.upper_pa / KPA
         colour = colours[row.step]
         edge = {"edgecolor": INK, "linewidth": 0.6}
         ax.barh(place, central, height=0.52, color=colour, zorder=2, **edge)
         if upper > central:
-            ax.barh(place, upper - central, left=central, height=0.52, color=colour, alpha=0.35, zorder=2, linewidth=0)
+            ax.barh(
+                place,
+                upper - central,
+                left=central,
+                height=0.52,
+                color=colour,
+                alpha=0.35,
+                zorder=2,
+                linewidth=0,
+            )
         ends = row.lowest_pa / KPA, row.highest_pa / KPA
         ax.plot(ends, [place + 0.36] * 2, color=INK, linewidth=0.9, marker="|", markersize=3.5, zorder=5)
-        text = f"{central:.0f} kPa  {row.step}" if upper - central < 0.5 else f"{central:.0f} to {upper:.0f} kPa  {row.step}"
-        ax.text(max(ends[1], upper, high) + most_kpa * 0.012, place, text, va="center", color=INK, fontsize=8.5)
+        text = (
+            f"{central:.0f} kPa  {row.step}"
+            if upper - central < 0.5
+            else f"{central:.0f} to {upper:.0f} kPa  {row.step}"
+        )
+        ax.text(
+            max(ends[1], upper, high) + most_kpa * 0.012, place, text, va="center", color=INK, fontsize=8.5
+        )
     tilled = sum(row.layer == "tilled" for row in one.depths)
     if 0 < tilled < len(one.depths):
         ax.axhline(tilled - 0.5, color=INK, linewidth=1.3, linestyle=(0, (6, 2)), zorder=6)
@@ -76,7 +103,9 @@ def _draw(ax: Axes, one: WheelAnswer, ground: Ground, most_kpa: float) -> None:
     ax.grid(axis="x", color=RULE, linewidth=0.6)
     ax.set_axisbelow(True)
     ax.tick_params(length=0)
-    reached = f"50 kPa reaches {one.reached_m * 100:.0f} cm" if one.reached_m > 0.0 else "50 kPa is reached nowhere"
+    reached = (
+        f"50 kPa reaches {one.reached_m * 100:.0f} cm" if one.reached_m > 0.0 else "50 kPa is reached nowhere"
+    )
     ax.set_title(f"{wheel_title(one)}     {reached}", loc="left", pad=6)
 
 
@@ -103,13 +132,26 @@ def write_beneath_chart(answers: Sequence[WheelAnswer], ground: Ground, path: Pa
     kind = path.suffix.lower().removeprefix(".")
     if kind not in ("png", "svg"):
         raise InputError(
-            Problem("a picture of an unknown kind", "option --plot", str(path), "a name ending in .png or .svg",
-                    "write for example --plot wheels.png")  # fmt: skip
+            Problem(
+                "a picture of an unknown kind",
+                "option --plot",
+                str(path),
+                "a name ending in .png or .svg",
+                "write for example --plot wheels.png",
+            )  # fmt: skip
         )
     drawing = beneath_chart(answers, ground)
     try:
         with matplotlib.rc_context(_STYLE):
-            drawing.savefig(path, format=kind, dpi=144, metadata={"Date": None} if kind == "svg" else {"Software": None})
+            drawing.savefig(
+                path, format=kind, dpi=144, metadata={"Date": None} if kind == "svg" else {"Software": None}
+            )
     except OSError as error:
-        problem = Problem("the picture cannot be written", str(path), str(error.strerror or error), "a folder that can be written", "name another file")
+        problem = Problem(
+            "the picture cannot be written",
+            str(path),
+            str(error.strerror or error),
+            "a folder that can be written",
+            "name another file",
+        )
         raise OutputError(problem) from error

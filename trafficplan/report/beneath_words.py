@@ -1,4 +1,4 @@
-"""What wheels do to the soil beneath them, in plain text: the answer first, then a compact table per wheel."""
+"""What wheels do to the soil beneath them, in plain text: the answer first, then a table per wheel."""
 
 from __future__ import annotations
 
@@ -32,7 +32,9 @@ def ground_title(ground: Ground) -> str:
     moist = top if ground.top_pa == ground.deep_pa else f"{top} above, {deep} below"
     tension = "" if ground.top_pa != ground.deep_pa else f" ({ground.top_pa / KPA:g} kPa)"
     till = f"tilled to {ground.tillage_m * 100:.0f} cm" if ground.tillage_m > 0.0 else "not tilled"
-    measured = f", measured strength {ground.strength_pa / KPA:g} kPa" if ground.strength_pa is not None else ""
+    measured = (
+        f", measured strength {ground.strength_pa / KPA:g} kPa" if ground.strength_pa is not None else ""
+    )
     return f"{ground.texture} that {moist}{tension}, {till}{measured}"
 
 
@@ -58,7 +60,9 @@ def in_words(
         chosen = [note for note in notes if note.kind in kind]
         if chosen:
             lines.append(title)
-            lines += [line for note in chosen for line in _wrapped(f"{note.what}: {note.value} - {note.why}", "  ")]
+            lines += [
+                line for note in chosen for line in _wrapped(f"{note.what}: {note.value} - {note.why}", "  ")
+            ]
     lines.append("cautions")
     for caution in cautions_for(["chance", "no_table"]):
         lines += _wrapped(caution.text, "  ")
@@ -77,7 +81,9 @@ def _leading(one: WheelAnswer) -> str:
         parts.append(f"{'below the plough ' if len(deep) < len(one.depths) else ''}({_at(deep[0])})")
     half = [row for row in one.depths if abs(row.depth_m - 0.5) < 1e-9 and row is not (deep or [None])[0]]
     parts += [f"at {_at(row)}" for row in half]
-    reached = f"50 kPa reaches {one.reached_m * 100:.0f} cm" if one.reached_m > 0.0 else "50 kPa is reached nowhere"
+    reached = (
+        f"50 kPa reaches {one.reached_m * 100:.0f} cm" if one.reached_m > 0.0 else "50 kPa is reached nowhere"
+    )
     return "; ".join([*parts, reached]).strip()
 
 
@@ -90,13 +96,13 @@ def _sentences(one: WheelAnswer) -> Iterator[str]:
     leading = _leading(one)
     yield f"   {leading[0].upper()}{leading[1:]}."
     yield (
-        f"   Contact {one.area_m2:.2f} m2, mean {one.mean_pa / KPA:.0f} kPa, highest {one.peak_pa / KPA:.0f} kPa; "
-        f"the topsoil feels up to {one.topsoil_pa / KPA:.0f} kPa."
+        f"   Contact {one.area_m2:.2f} m2, mean {one.mean_pa / KPA:.0f} kPa, "
+        f"highest {one.peak_pa / KPA:.0f} kPa; the topsoil feels up to {one.topsoil_pa / KPA:.0f} kPa."
     )
     if one.governs == "upper":
         yield (
-            f"   Above {pressure_text(UPPER_GOVERNS_PA)} the steps follow the upper run: under hard tyres measured stress "
-            "was nearer to it."
+            f"   Above {pressure_text(UPPER_GOVERNS_PA)} the steps follow the upper run: "
+            "under hard tyres measured stress was nearer to it."
         )
 
 
@@ -111,10 +117,12 @@ def _table(one: WheelAnswer, ground: Ground) -> Iterator[str]:
         if row.depth_m < one.case.furrow_m:
             yield f"   {f'{row.depth_m * 100:g} cm':>6}  {'-':>7}  above the floor of the furrow"
             continue
-        strength = f"{row.strength_pa / KPA:.0f} ({row.strength_low_pa / KPA:.0f}-{row.strength_high_pa / KPA:.0f})"
+        strength = (
+            f"{row.strength_pa / KPA:.0f} ({row.strength_low_pa / KPA:.0f}-{row.strength_high_pa / KPA:.0f})"
+        )
         yield (
-            f"   {f'{row.depth_m * 100:g} cm':>6}  {row.stress_pa / KPA:>7.0f}  {row.upper_pa / KPA:>8.0f}  {strength:>16}  "
-            f"{row.ratio:>5.2f}  {row.step:<8}  {say_chance(row.chance)}"
+            f"   {f'{row.depth_m * 100:g} cm':>6}  {row.stress_pa / KPA:>7.0f}  {row.upper_pa / KPA:>8.0f}  "
+            f"{strength:>16}  {row.ratio:>5.2f}  {row.step:<8}  {say_chance(row.chance)}"
         )
     yield "   stress and strength in kPa; ratio and chance are of the stress, not of the upper run"
 
@@ -126,7 +134,7 @@ def _context(one: WheelAnswer) -> list[str]:
         return []
     load, pressure = IMPROVED_FLEXION[letters]
     text = (
-        f"{letters}: carries {(load - 1) * 100:.0f} % more at the same pressure, or the same at {(1 - pressure) * 100:.0f} % "
-        "less, as the standard means it. Its maker's table alone says what is allowed."
+        f"{letters}: carries {(load - 1) * 100:.0f} % more at the same pressure, or the same at "
+        f"{(1 - pressure) * 100:.0f} % less, as the standard means it. Its maker's table alone says what is allowed."
     )
     return [*_wrapped(text, "   "), ""]

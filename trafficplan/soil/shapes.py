@@ -52,7 +52,7 @@ class Shape:
 SHAPES: dict[str, Shape] = {
     shape.name: shape
     for shape in (
-        Shape("uniform", math.inf, (3.0, 6.0), "hard ground, deflated tyre",
+        Shape("uniform", math.inf, (3.0, 6.0), "hard ground",
               "Soehne 1953: nearly even on hard soil", "memory"),
         Shape("quartic", 4.0, (3.0, 6.0), "normal ground; 1.4 times the pressure at 10 cm as measured",
               "Soehne 1953; peak held against Arvidsson & Keller 2007", "memory"),

@@ -1,0 +1,186 @@
+"""Every model and number that the physics uses, read from where it is used, with its source and its mark."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.resources import files
+
+from trafficplan.assess.stored import REACH_PA
+from trafficplan.decide.beneath import CENTRAL_AREA, UPPER_GOVERNS_PA, UPPER_TO_M
+from trafficplan.farm.defaults import DEFAULTS, SOURCE
+from trafficplan.machines.contact import AREA_MODELS, BLEND_POWER, RIGID_1999, SOFT_1999
+from trafficplan.machines.inflation import IMPROVED_FLEXION
+from trafficplan.machines.loadindex import LOAD_INDEX_KG, SPEED_SYMBOL_KM_H
+from trafficplan.machines.traction import BRIXIUS_RANGE
+from trafficplan.machines.tyre import INCH_ASPECT, LOW_SECTION_ASPECT
+from trafficplan.names import STEPS
+from trafficplan.soil.compaction import FIRST_PASS_SHARE
+from trafficplan.soil.day import CORES_ENOUGH, SPREAD_MEASURED, SPREAD_TEXTURE_ONLY, SPREAD_USUAL, TOP_M
+from trafficplan.soil.moisture import HAND_TEST, WORD_LIMITS
+from trafficplan.soil.shapes import SHAPES
+from trafficplan.soil.stress import ROLLER_M, ROLLER_SHARE
+from trafficplan.units import BAR, GRAVITY, KPA
+
+#: What a mark says about how sure a number is.
+MARKS: dict[str, str] = {
+    "found": "text or number read in the source, often its abstract",
+    "derived": "follows by algebra, or computed from found numbers",
+    "memory": "recalled from the literature, the print not read again",
+    "ours": "a choice of this program",
+    "common practice": "what people do; no source",
+}
+
+_OSULLIVAN = "O'Sullivan, Henshall & Dickson 1999, Soil Till. Res. 49:325"
+_SOEHNE = "Soehne 1953, Grundl. Landtechn. 5:49"
+
+
+@dataclass(frozen=True)
+class InUse:
+    """One model or number in use: what it is part of, its name, value in words, source and mark (`MARKS`)."""
+
+    part: str
+    name: str
+    value: str
+    source: str
+    mark: str
+
+
+def models_and_numbers() -> tuple[InUse, ...]:
+    """Return all models and numbers in use, by part; values come from the code that uses them."""
+    return (*_contact(), *_tyres(), *_stress(), *_strength(), *_moisture(), *_judgement(), *_work())
+
+
+def _contact() -> Iterator[InUse]:
+    for name, model in AREA_MODELS.items():
+        (low, high), (least, most) = model.load_range_n, model.pressure_range_pa
+        value = (
+            f"{'the central run; ' if name == CENTRAL_AREA else ''}"
+            f"{low / GRAVITY:.0f} to {high / GRAVITY:.0f} kg, {least / BAR:g} to {most / BAR:g} bar; outside it warns"
+        )
+        yield InUse("contact area", name, value, model.source, model.mark)
+    for name, coefficients in (("soft", SOFT_1999), ("rigid", RIGID_1999)):
+        value = "s1 {:g}, s2 {:g} m2/N, s3 {:g}".format(*coefficients)
+        yield InUse("contact area", f"coefficients, {name}", value, _OSULLIVAN, "memory")
+    yield InUse(
+        "contact area",
+        "exponent of the blend",
+        f"{BLEND_POWER:g}",
+        "fitted to areas of Aarslev and Schjoenning et al. 2008",
+        "ours",
+    )
+    for name, shape in SHAPES.items():
+        value = f"peak {shape.peak:g} x mean; {shape.meaning}"
+        yield InUse("contact stress", name, value, shape.source, shape.mark)
+    yield InUse(
+        "contact stress",
+        "topsoil: least peak over inflation pressure",
+        "1.4",
+        "Arvidsson & Keller 2007, abstract: 39 % above",
+        "found",
+    )
+    value = f"{ROLLER_SHARE:g} of the load through rollers {ROLLER_M:g} m long, the rest even"
+    yield InUse("contact stress", "rubber track", value, "no published share", "ours")
+    depth, pressure = f"{UPPER_TO_M * 100:.0f} cm", f"{UPPER_GOVERNS_PA / BAR:g} bar"
+    value = f"load / pressure, down to {depth}; words follow it above {pressure}"
+    yield InUse("contact stress", "upper run", value, "set from Lamande & Schjoenning 2018, abstract", "ours")
+
+
+def _tyres() -> Iterator[InUse]:
+    yield InUse(
+        "tyres",
+        "load index",
+        f"table {min(LOAD_INDEX_KG)} to {max(LOAD_INDEX_KG)}",
+        "ISO 4223-1, UN R106: two public tables",
+        "found",
+    )
+    yield InUse(
+        "tyres", "speed symbols", f"{len(SPEED_SYMBOL_KM_H)} symbols", "UN R106, public table", "found"
+    )
+    for letters, (load, pressure) in IMPROVED_FLEXION.items():
+        value = (
+            f"{load:g} x load at the same pressure, or {pressure:g} x pressure at the same load; context only"
+        )
+        yield InUse("tyres", letters, value, "trade press on the tyre and rim standard", "found")
+    value = f"{INCH_ASPECT:g}, low section {LOW_SECTION_ASPECT:g}"
+    yield InUse("tyres", "height over width of inch sizes", value, "usual sizes", "memory")
+    yield InUse(
+        "tyres", "hot and cold pressure", "absolute pressure ~ absolute temperature", "gas law", "derived"
+    )
+
+
+def _stress() -> Iterator[InUse]:
+    yield InUse(
+        "stress with depth",
+        "point load",
+        "nu Q cos^nu / (2 pi R^2)",
+        "Boussinesq 1885; Froehlich 1934",
+        "found",
+    )
+    yield InUse("stress with depth", "wheel", "small loads summed over the contact", _SOEHNE, "found")
+    value = "4 dry (above 20 kPa), 5 moist, 6 wet (below 10 kPa)"
+    yield InUse("stress with depth", "concentration factor", value, _SOEHNE, "memory")
+    yield InUse(
+        "stress with depth",
+        "depth reached",
+        f"the {REACH_PA / KPA:.0f} kPa line",
+        "Schjoenning et al. 2012, Soil Use Manage. 28:378",
+        "memory",
+    )
+
+
+def _strength() -> Iterator[InUse]:
+    with (files("trafficplan.soil") / "strength.csv").open(encoding="utf-8") as lines:
+        for row in csv.DictReader(lines):
+            name = f"{row['texture']}, {row['state']}, pF {row['pf']}"
+            yield InUse(
+                "strength", name, f"{row['low_kpa']} to {row['high_kpa']} kPa", row["source"], row["mark"]
+            )
+    for name, spread in (
+        ("spread of ln strength, soil known", SPREAD_USUAL),
+        ("spread, texture only", SPREAD_TEXTURE_ONLY),
+        (f"spread, {CORES_ENOUGH} or more cores", SPREAD_MEASURED),
+    ):
+        source = "root sum of squares: field 0.15, method 0.28, class 0.35, stress model 0.25"
+        yield InUse("strength", name, f"{spread:g}", source, "ours")
+
+
+def _moisture() -> Iterator[InUse]:
+    for word, tension in HAND_TEST.items():
+        yield InUse(
+            "moisture", word, f"{tension / KPA:g} kPa", "wet, moist, dry of the usual suction classes", "ours"
+        )
+    value = f"{WORD_LIMITS[0] / KPA:g} and {WORD_LIMITS[1] / KPA:g} kPa at 35 cm"
+    yield InUse(
+        "moisture", "limits between the words", value, "Swiss soil-protection practice (BFE 1997)", "found"
+    )
+    yield InUse("moisture", "top layer where nothing is tilled", f"{TOP_M:g} m", "no source", "ours")
+
+
+def _judgement() -> Iterator[InUse]:
+    for name, upper in STEPS:
+        value = "above" if math.isinf(upper) else f"below {upper:g}"
+        yield InUse(
+            "judgement", f"step {name}", f"stress over strength {value}", "set for this program", "ours"
+        )
+    value = f"{FIRST_PASS_SHARE:g}"
+    yield InUse(
+        "judgement",
+        "share of the first pass",
+        value,
+        "Virginia Coop. Ext. BSE-374; Univ. Wisconsin and Nebraska extension: 0.70 to 0.85",
+        "found",
+    )
+
+
+def _work() -> Iterator[InUse]:
+    ranges = "; ".join(
+        f"{name.replace('_', ' ')} {low:g} to {high:g}" for name, (low, high) in BRIXIUS_RANGE.items()
+    )
+    yield InUse("traction", "drive tyres", ranges, "Brixius 1987, ASABE D497", "found")
+    yield InUse("traction", "towed wheels", "1.2 / Cn + 0.04", "Wismer & Luth 1974", "found")
+    for default in DEFAULTS.values():
+        value = f"{default.value} {default.unit}".strip()
+        yield InUse("defaults of a farm", default.what, value, SOURCE, "common practice")
