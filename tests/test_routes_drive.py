@@ -9,6 +9,8 @@ from functools import lru_cache
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from routes_farm import NOTCHED, OBLONG, field, operation, outfit, tightest
 from shapely import LineString, MultiPolygon, Point, Polygon
 from shapely.affinity import rotate, translate
@@ -200,9 +202,9 @@ def test_tramlines_that_are_missing_are_told() -> None:
     assert drive.worked_m2 / OBLONG.area > 0.97
 
 
-@pytest.mark.parametrize(("given", "degrees"), [(None, 0.0), (90.0, 0.0), (0.0, 90.0), (30.0, 60.0)])
-def test_direction_of_the_swaths(given: float | None, degrees: float) -> None:
-    drive = plan_drive(field(OBLONG, ((200.0, 0.0),)), operation(heading_deg=given), outfit(12.0))
+@pytest.mark.parametrize(("asked", "degrees"), [(None, 0.0), (90.0, 0.0), (0.0, 90.0), (30.0, 60.0)])
+def test_direction_of_the_swaths(asked: float | None, degrees: float) -> None:
+    drive = plan_drive(field(OBLONG, ((200.0, 0.0),)), operation(heading_deg=asked), outfit(12.0))
     step = np.diff(drive.xy, axis=0)[drive.leg[:-1] == WORK]
     long = step[np.hypot(*step.T) > 30.0]
     off = np.abs(np.sin(np.arctan2(long[:, 1], long[:, 0]) - math.radians(degrees)))
@@ -264,3 +266,37 @@ def test_job_without_a_rate_keeps_its_load() -> None:
     drive = plan_drive(field(OBLONG), operation(), outfit(24.0, 8.0, 3000.0))
     assert np.unique(drive.load_kg).tolist() == [3000.0]
     assert any("capacity" in note.why for note in drive.notes)
+
+
+def test_gateway_in_a_corner_is_passed_inside_the_field() -> None:
+    drive = plan_drive(field(OBLONG, ((0.0, 0.0),)), SPREAD, outfit())
+    assert not any("do not fit" in note.why for note in drive.notes)
+
+
+def test_field_too_narrow_for_a_round_is_worked_in_swaths() -> None:
+    # 26 m wide: a round 6 m inside would leave 14 m between its sides, less than twice the radius of 8 m
+    strip = Polygon([(0, 0), (500, 10), (500, 36), (0, 26)])
+    drive = plan_drive(field(strip, ((250.0, 5.0),)), operation(), outfit(12.0, 8.0, 0.0))
+    assert drive.worked_m2 / strip.area > 0.85
+
+
+def test_headland_narrower_than_the_turn_still_gives_one_line() -> None:
+    drive = plan_drive(field(OBLONG, ((200.0, 0.0),), 6.0), PLOUGH, outfit(2.0, 6.0, 0.0, 0.0))
+    assert drive.worked_m2 / OBLONG.area > 0.9
+    assert tightest(drive.xy) > 0.9 * 6.0
+
+
+def test_unknown_gateway_is_told() -> None:
+    drive = plan_drive(field(OBLONG, ((200.0, 0.0),)), operation(gateway="north"), outfit(12.0))
+    assert any("no gateway of this name" in note.why for note in drive.notes)
+
+
+@settings(deadline=None, derandomize=True, max_examples=25)
+@given(st.lists(st.floats(60.0, 220.0), min_size=5, max_size=9), st.sampled_from([3.0, 6.0, 12.0, 24.0]))
+def test_any_star_shaped_field_is_driven(reach: list[float], width: float) -> None:
+    angle = np.arange(len(reach)) * 2 * np.pi / len(reach)
+    shape = Polygon(np.column_stack([reach * np.cos(angle), reach * np.sin(angle)]))
+    drive = plan_drive(field(shape), operation(), outfit(width, 7.0, 0.0))
+    assert tightest(drive.xy) > 0.9 * 7.0
+    assert drive.worked_m2 / shape.area > 0.8
+    assert drive.worked_m2 <= shape.area + 1e-6

@@ -197,7 +197,7 @@ def test_log_without_stamps() -> None:
 
 
 # A maize field harvested south of Mankato, Minnesota, 5 November 2011: track of the combine, University of
-# Minnesota Precision Agriculture Center, as distributed in the R package agridat (gartner.corn), CC BY-SA 3.0.
+# Minnesota Precision Agriculture Center, as in the R package agridat (gartner.corn), CC BY-SA 3.0.
 
 FOLDER = Path(os.environ.get("TRAFFICPLAN_OPEN_DATA", Path(__file__).parents[2] / "shared" / "open-data"))
 TRACK = FOLDER / "grain-harvest" / "track.tsv"

@@ -10,7 +10,7 @@ import networkx as nx
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import Point, Polygon
+from shapely import LineString, Point, Polygon
 from shapely.ops import nearest_points
 
 from trafficplan.farm.field import FarmTrack, Field, Gateway, Place
@@ -18,6 +18,7 @@ from trafficplan.names import Note
 from trafficplan.routes.swaths import polygons_of
 
 SNAP_M = 2.0  # ends of tracks nearer than this are one junction
+CORNER_M = 6.0  # a gateway nearer to a corner of the field is taken to be this far from it
 APPROACH_M = 25.0  # length of the approach outside a gateway where no track leads to it
 GATE_NEAR_M = 40.0  # a gateway further than this from a part of a field does not open into it
 
@@ -75,6 +76,18 @@ def _onto(graph: nx.Graph, point: tuple[float, float]) -> tuple[float, float] | 
     return node
 
 
+def _off_corners(part: Polygon, gate: Gateway) -> NDArray[np.float64]:
+    """Return the place of a gateway on the boundary, at least 6 m from corners: an outfit cannot pass over
+    one."""
+    ring = np.asarray(part.exterior.simplify(1.0).coords)[:, :2]
+    sides = [LineString(ends) for ends in np.stack([ring[:-1], ring[1:]], axis=1)]
+    side = sides[int(np.argmin(shapely.distance(sides, Point(gate.x, gate.y))))]
+    off = min(CORNER_M, side.length / 2.0)
+    at = min(max(float(side.project(Point(gate.x, gate.y))), off), side.length - off)
+    foot = nearest_points(part.exterior, side.interpolate(at))[0]
+    return np.array([foot.x, foot.y])
+
+
 def inward_at(part: Polygon, x: float, y: float) -> NDArray[np.float64]:
     """Return the unit vector into a polygon at the boundary point nearest to x, y."""
     ring = np.asarray(part.exterior.coords)[:, :2]
@@ -112,6 +125,16 @@ def entrances(
                 "end of the farm tracks",
                 "no yard is given",
                 "common practice, no source",
+            )
+        )
+    if gateway is not None and gateway not in {g.key for g in field.gateways}:
+        notes.append(
+            Note(
+                "warned",
+                f"field {field.key}: gateway {gateway}",
+                "the nearest to the yard instead",
+                "no gateway of this name opens into the field",
+                "",
             )
         )
     target = (
@@ -158,9 +181,8 @@ def _entrance(
     part: Polygon, gate: Gateway, graph: nx.Graph, home: tuple[float, float] | None
 ) -> tuple[float, Entrance]:
     """Return the length of the way from home to a gateway [m] and the entrance."""
-    foot = nearest_points(part.exterior, Point(gate.x, gate.y))[0]
-    here = np.array([foot.x, foot.y])
-    inward = inward_at(part, foot.x, foot.y)
+    here = _off_corners(part, gate)
+    inward = inward_at(part, float(here[0]), float(here[1]))
     outside = here - APPROACH_M * inward
     if home is None:
         road = np.array([outside, here])

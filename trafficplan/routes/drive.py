@@ -36,10 +36,12 @@ from trafficplan.routes.swaths import (
     headland_width,
     skip_step,
     swaths,
+    with_turning_room,
     working_width,
 )
 from trafficplan.routes.trips import PartWork, Planning, add_road, add_way, add_ways, add_work
 
+ROOM_M = 1.0  # between a turn beyond the end of a swath and the boundary
 MOST_TRIPS = 2000
 SAME_POINT_M = 1e-3  # vertices nearer to the next one are left out
 
@@ -128,6 +130,7 @@ def _part_work(
             heading = best_heading(part)
         room = inner.union(inner.buffer(width).intersection(part.buffer(-(radius + 1.0))))
         laid = swaths(inner, room, width, heading, least)
+    laid = with_turning_room(laid, part, radius + ROOM_M)
     middle = next((lines for lines in outer[len(outer) // 2 :: -1] if lines), [])
     ways_rings = [*middle, *[lines[0] for lines in holes]]
     gate = entrance.gateway_xy

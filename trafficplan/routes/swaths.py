@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+import shapely.ops
 from numpy.typing import NDArray
 from shapely import LinearRing, LineString, MultiPolygon, Point, Polygon
 from shapely.affinity import rotate
@@ -115,7 +116,8 @@ def headland_rounds(
 
     Outer rounds: one list per round, outermost first; hole rounds: one list per hole, nearest to it first. A
     closed round ends where it starts; one that meets another obstacle is cut there and is open. Corners are
-    rounded to the radius, so the outermost metres of a corner stay unworked.
+    rounded to the radius, so the outermost metres of a corner stay unworked. Where the field is too narrow
+    for a round it belongs to the ground inside.
     """
     outer = polygons_of(shapely.simplify(Polygon(part.exterior), 0.1))[0]
     outer = _softened(outer, 0.6 * max(0.0, radius - width_m / 2.0))
@@ -123,10 +125,13 @@ def headland_rounds(
     blocked = shapely.union_all([h.buffer(0.45 * width_m) for h in holes]) if holes else Polygon()
     inside = outer.buffer(-0.45 * width_m)
     outer_rounds: list[list[NDArray[np.float64]]] = []
+    narrow: list[BaseGeometry] = []
     for k in range(rounds):
         ring = rounded(outer.buffer(-(k + 0.5) * width_m, quad_segs=24, join_style="mitre"), radius)
         lines = [p.exterior for p in polygons_of(ring)]
         outer_rounds.append(_clipped(lines, None, blocked, 2.0 * radius))
+        missed = outer.buffer(-k * width_m).difference(ring.buffer(width_m / 2.0))
+        narrow += [p for p in polygons_of(missed.buffer(-0.3 * width_m)) if p.length > 4.0 * radius]
     hole_rounds, taken = [], []
     for hole in holes:
         others = shapely.union_all([h.buffer(0.45 * width_m) for h in holes if h is not hole])
@@ -137,6 +142,8 @@ def headland_rounds(
         )
         taken.append(ways[-1].buffer(width_m / 2.0, quad_segs=4))
     inner: BaseGeometry = Polygon(part.exterior).buffer(-rounds * width_m)
+    if narrow:
+        inner = inner.union(shapely.union_all([p.buffer(0.3 * width_m) for p in narrow]).intersection(outer))
     if taken:
         inner = inner.difference(shapely.union_all(taken))
     return outer_rounds, [h for h in hole_rounds if h], inner
@@ -228,6 +235,29 @@ def swaths(
         (x0, y), (x1, _) = part.coords[0], part.coords[-1]
         xy = np.array([[x * cos - y * sin, x * sin + y * cos] for x in (x0, x1)])
         out.append(Swath(xy, round((y - first) / width_m), x0, x1))
+    return out
+
+
+def with_turning_room(laid: list[Swath], part: Polygon, room_m: float) -> list[Swath]:
+    """Return swaths shortened where their end is nearer than `room_m` to the boundary ahead."""
+    if not laid:
+        return []
+    ends = np.array([[s.xy[0], s.xy[-1]] for s in laid])
+    along = np.array([[s.xy[0] - s.xy[1], s.xy[-1] - s.xy[-2]] for s in laid])
+    along /= np.hypot(along[..., 0], along[..., 1])[..., None]
+    ahead = shapely.linestrings(np.stack([ends, ends + room_m * along], axis=2))
+    gap = shapely.distance(shapely.points(ends), shapely.intersection(ahead, part.boundary))
+    short = np.where(np.isnan(gap), 0.0, room_m - gap)
+    out = []
+    for swath, (at_start, at_end) in zip(laid, short.tolist(), strict=True):
+        line = LineString(swath.xy)
+        if line.length - at_start - at_end < room_m:
+            continue
+        if at_start > 0.0 or at_end > 0.0:
+            kept = shapely.ops.substring(line, at_start, line.length - at_end)
+            xy = np.asarray(kept.coords)[:, :2]
+            swath = Swath(xy, swath.bout, swath.start_m + at_start, swath.end_m - at_end)
+        out.append(swath)
     return out
 
 

@@ -274,7 +274,7 @@ def best_joint(
     least, tries = cost.argmin(), min(MOST_JOINTS, len(cost))
     for attempt in range(tries + 1):
         last = attempt == tries  # nothing fits: the cheapest one, as on open ground
-        k = least if last else cost.argmin()
+        k = int(least) if last else int(cost.argmin())
         i, j = k // len(cut_b), k % len(cut_b)
         rings = ring_start[:1] if last else ring_start
         line, _, inside = best_turn(poses_a[i], poses_b[j], radius, ring_xy, rings)
