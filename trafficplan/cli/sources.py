@@ -22,7 +22,7 @@ def sources_command(
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """List every model and number in use, its source and how sure it is; with RESULT what that run assumed."""
+    """List every model and number in use, its source, how sure it is; with RESULT what that run assumed."""
     answer("sources", {"result": str(result) if result else None}, as_json, lambda: _sources(result))
 
 

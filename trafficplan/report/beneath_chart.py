@@ -68,8 +68,7 @@ def _draw(ax: Axes, one: WheelAnswer, ground: Ground, most_kpa: float) -> None:
             continue
         central, upper = row.stress_pa / KPA, row.upper_pa / KPA
         colour = colours[row.step]
-        edge = {"edgecolor": INK, "linewidth": 0.6}
-        ax.barh(place, central, height=0.52, color=colour, zorder=2, **edge)
+        ax.barh(place, central, height=0.52, color=colour, zorder=2, edgecolor=INK, linewidth=0.6)
         if upper > central:
             ax.barh(
                 place,

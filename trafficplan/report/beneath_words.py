@@ -79,7 +79,7 @@ def _leading(one: WheelAnswer) -> str:
     parts = []
     if deep:
         parts.append(f"{'below the plough ' if len(deep) < len(one.depths) else ''}({_at(deep[0])})")
-    half = [row for row in one.depths if abs(row.depth_m - 0.5) < 1e-9 and row is not (deep or [None])[0]]
+    half = [row for row in one.depths if abs(row.depth_m - 0.5) < 1e-9 and row not in deep[:1]]
     parts += [f"at {_at(row)}" for row in half]
     reached = (
         f"50 kPa reaches {one.reached_m * 100:.0f} cm" if one.reached_m > 0.0 else "50 kPa is reached nowhere"
@@ -135,6 +135,7 @@ def _context(one: WheelAnswer) -> list[str]:
     load, pressure = IMPROVED_FLEXION[letters]
     text = (
         f"{letters}: carries {(load - 1) * 100:.0f} % more at the same pressure, or the same at "
-        f"{(1 - pressure) * 100:.0f} % less, as the standard means it. Its maker's table alone says what is allowed."
+        f"{(1 - pressure) * 100:.0f} % less, as the standard means it. "
+        "Its maker's table alone says what is allowed."
     )
     return [*_wrapped(text, "   "), ""]

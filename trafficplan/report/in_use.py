@@ -58,7 +58,8 @@ def _contact() -> Iterator[InUse]:
         (low, high), (least, most) = model.load_range_n, model.pressure_range_pa
         value = (
             f"{'the central run; ' if name == CENTRAL_AREA else ''}"
-            f"{low / GRAVITY:.0f} to {high / GRAVITY:.0f} kg, {least / BAR:g} to {most / BAR:g} bar; outside it warns"
+            f"{low / GRAVITY:.0f} to {high / GRAVITY:.0f} kg, "
+            f"{least / BAR:g} to {most / BAR:g} bar; outside it warns"
         )
         yield InUse("contact area", name, value, model.source, model.mark)
     for name, coefficients in (("soft", SOFT_1999), ("rigid", RIGID_1999)):
