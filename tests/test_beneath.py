@@ -22,6 +22,7 @@ from trafficplan.machines.inflation import cold_pressure_gas_law, flexion_of, ho
 from trafficplan.machines.outfit import Axle, Wheel
 from trafficplan.machines.tyre import Tyre, track_from_sizes, tyre_from_code
 from trafficplan.report.in_use import MARKS, models_and_numbers
+from trafficplan.soil.compaction import chance
 from trafficplan.soil.elastic import circle_parabolic_axis, circle_uniform_axis
 from trafficplan.soil.shapes import SHAPES, stress_circle
 from trafficplan.soil.strength import strength_table
@@ -228,6 +229,7 @@ def test_bands_hold_what_they_name(tyre, mass, bar, word):
     for row in stress_beneath(WheelCase(tyre, mass * GRAVITY, bar * BAR), ground_of("loam", word)).depths:
         assert row.lowest_pa <= row.stress_pa <= row.upper_pa <= row.highest_pa
         assert row.strength_low_pa < row.strength_pa < row.strength_high_pa
+        assert row.chance == pytest.approx(float(chance(row.ratio, 0.6)), abs=1e-12)
 
 
 def test_load_on_a_dual_is_shared_and_helps_where_it_is_said_to():
@@ -246,7 +248,7 @@ def test_track_by_hand():
     )
     assert answer.mean_pa / KPA == pytest.approx(55.56, abs=0.01)
     assert answer.peak_pa / KPA == pytest.approx(27.78 + 27.78 * 1.8 / 0.8, abs=0.01)
-    # half of 62.8 under an inner roller and half of 51.3 of the even belt at 30 cm (derived, summed apart with
+    # half of 62.8 under an inner roller and half of 51.3 of the even belt at 30 cm (derived, summed with
     # rollers 0.50 m apart; here 0.53 m)
     assert answer.depths[0].stress_pa / KPA == pytest.approx(0.5 * 62.8 + 0.5 * 51.3, abs=0.5)
     even = stress_beneath(
@@ -313,7 +315,7 @@ def test_json_is_as_promised():
 def test_each_tyre_starts_a_wheel():
     wheels = result_of(
         *ONE, "--dual", "0.1", "--tyre", "VF 710/70R42", "--load-kg", "4000", "--pressure-bar", "0.8",
-        "--furrow", "--track", "1.8", "4", "--track-width", "0.6", "--load-kg", "6000", 
+        "--furrow", "--track", "1.8", "4", "--track-width", "0.6", "--load-kg", "6000",
         "--soil", "moulds", "--depths", "10,50",
     )["result"]["wheels"]  # fmt: skip
     assert [one["wheel"] for one in wheels] == ["650/65R38", "VF 710/70R42", "track 0.6 x 1.8 m"]
@@ -495,7 +497,7 @@ def test_a_tyre_is_answered_without_compiled_code_or_maps():
         "import sys; sys.argv = ['trafficplan', 'beneath', *sys.argv[1:]]\n"
         "from trafficplan.cli.main import run\n"
         "try:\n    run()\nexcept SystemExit:\n    pass\n"
-        "heavy = {'pandas', 'geopandas', 'matplotlib', 'numba', 'rasterio', 'shapely'}\n"
+        "heavy = {'pandas', 'scipy', 'geopandas', 'matplotlib', 'numba', 'rasterio', 'shapely'}\n"
         "print('heavy:', sorted(heavy & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code, *ONE], capture_output=True, text=True, check=True)
