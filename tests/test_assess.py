@@ -40,15 +40,25 @@ def layers_of(grid, ratio_deep=0.0, stress=0.0):
     ratio = np.zeros((2, *grid.shape), np.float32)
     ratio[1] = ratio_deep
     return SeasonLayers(
-        grid, DEPTHS, zero16.copy(), zero16.copy(), np.zeros(grid.shape, np.uint32),
-        np.full((2, *grid.shape), stress, np.float32), ratio, np.zeros((2, *grid.shape), np.uint16),
-        np.zeros((2, *grid.shape), np.float32), zero16.copy(), zero16.copy(),
+        grid,
+        DEPTHS,
+        zero16.copy(),
+        zero16.copy(),
+        np.zeros(grid.shape, np.uint32),
+        np.full((2, *grid.shape), stress, np.float32),
+        ratio,
+        np.zeros((2, *grid.shape), np.uint16),
+        np.zeros((2, *grid.shape), np.float32),
+        zero16.copy(),
+        zero16.copy(),
     )
 
 
 def soils():
     depths = np.array(DEPTHS)
-    return tuple(SoilDay(depths, depths * 0 + 15e3, depths * 0 + 80e3, depths * 0 + 0.5, depths * 0 + 5) for _ in range(2))
+    return tuple(
+        SoilDay(depths, depths * 0 + 15e3, depths * 0 + 80e3, depths * 0 + 0.5, depths * 0 + 5) for _ in range(2)
+    )
 
 
 def test_zones_are_disjoint_and_sum_to_the_field():
@@ -59,7 +69,9 @@ def test_zones_are_disjoint_and_sum_to_the_field():
     # derived: the core is 60 x 60; the gateway circle of 25 m around the middle of the north edge is a half disc
     assert ground.shapes["gateway"].area == pytest.approx(math.pi * 25**2 / 2, rel=0.01)
     assert areas["gateway"] == pytest.approx(math.pi * 25**2 / 2, rel=0.02)
-    assert ground.shapes["route"].area == pytest.approx(20 * 60 - ground.shapes["gateway"].intersection(box(40, 20, 60, 80)).area)
+    assert ground.shapes["route"].area == pytest.approx(
+        20 * 60 - ground.shapes["gateway"].intersection(box(40, 20, 60, 80)).area
+    )
     assert not (ground.route & (ground.zone != ZONE_CODES["infield"])).any()
 
 
@@ -83,10 +95,16 @@ def test_grid_aligns_with_rasterio():
     assert list(rows) == [0, grid.rows - 1] and list(cols) == [0, grid.cols - 1]
 
 
-@pytest.mark.parametrize(("kind", "value", "error"), [
-    ("stress", 123.456, 0.01), ("ratio", 1.2345, 0.00025), ("depth_reached", 0.5678, 0.0005), ("lasting", 0.98765, 0.00005),
-    ("lasting_difference", -0.4321, 0.00005),
-])
+@pytest.mark.parametrize(
+    ("kind", "value", "error"),
+    [
+        ("stress", 123.456, 0.01),
+        ("ratio", 1.2345, 0.00025),
+        ("depth_reached", 0.5678, 0.0005),
+        ("lasting", 0.98765, 0.00005),
+        ("lasting_difference", -0.4321, 0.00005),
+    ],
+)
 def test_stored_values_come_back_within_half_a_step(kind, value, error):
     inside = np.array([[True, False]])
     stored = pack(kind, np.full((1, 2), value, np.float32), inside)
@@ -186,5 +204,10 @@ def test_sides_have_names_people_use():
     field = Field("A", Polygon([(0, 0), (200, 0), (200, 100), (0, 100)]), "", 0.0, None, (), ())
     grid = Grid.around(field.polygon.bounds, 1.0, CRS)
     sides = sides_of(field, grid)
-    for (x, y), name in {(100, 50): "middle", (190, 50): "east side", (100, 98): "north side", (5, 5): "south-west side"}.items():
+    for (x, y), name in {
+        (100, 50): "middle",
+        (190, 50): "east side",
+        (100, 98): "north side",
+        (5, 5): "south-west side",
+    }.items():
         assert SIDES[sides[int(100 - y), int(x)]] == name

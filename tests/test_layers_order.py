@@ -9,8 +9,18 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "trafficplan"
 ORDER = (
-    ("names", "units", "errors"), ("machines", "soil"), ("farm",), ("inputs",), ("routes",), ("traffic",),
-    ("assess",), ("chain",), ("decide",), ("report",), ("work",), ("cli", "web"),
+    ("names", "units", "errors"),
+    ("machines", "soil"),
+    ("farm",),
+    ("inputs",),
+    ("routes",),
+    ("traffic",),
+    ("assess",),
+    ("chain",),
+    ("decide",),
+    ("report",),
+    ("work",),
+    ("cli", "web"),
 )
 LEVEL = {name: level for level, names in enumerate(ORDER) for name in names}
 MAPS = {"geopandas", "shapely", "rasterio", "pyproj", "pyogrio", "folium", "affine"}

@@ -27,7 +27,9 @@ FEW = ("--field", "Heron Meadow", "--field", "Oxbow")
 
 
 def trafficplan(*words, **options):
-    return subprocess.run([sys.executable, "-m", "trafficplan", *map(str, words)], capture_output=True, text=True, **options)
+    return subprocess.run(
+        [sys.executable, "-m", "trafficplan", *map(str, words)], capture_output=True, text=True, **options
+    )
 
 
 @pytest.fixture(scope="session")
@@ -35,7 +37,9 @@ def sample(once) -> Path:
     """The sample farm's result at 1 m, base and one scenario."""
 
     def make(folder):
-        done = trafficplan("map", sample_farm(), "--out", folder / "out", "--cell", 1, "--scenario", "lower_pressure", "--json")
+        done = trafficplan(
+            "map", sample_farm(), "--out", folder / "out", "--cell", 1, "--scenario", "lower_pressure", "--json"
+        )
         assert done.returncode == 0, done.stderr
         (folder / "answer.json").write_text(done.stdout)
 
@@ -116,7 +120,9 @@ def test_difference_layers_of_lasting(sample):
     with rasterio.open(layers / "lower_pressure" / "Oxbow" / "lasting_difference.tif") as layer:
         stored = layer.read(1)
         assert layer.nodata == -32768
-    values = [rasterio.open(layers / s / "Oxbow" / "lasting.tif").read(1).astype(int) for s in ("lower_pressure", "base")]
+    values = [
+        rasterio.open(layers / s / "Oxbow" / "lasting.tif").read(1).astype(int) for s in ("lower_pressure", "base")
+    ]
     inside = stored != -32768
     assert (stored[inside] == (values[0] - values[1])[inside]).all()
     assert not (layers / "base" / "Oxbow" / "lasting_difference.tif").exists()
@@ -131,7 +137,9 @@ def test_zone_map_opens_with_its_style(sample):
     assert whole.geometry.area.sum() / 1e4 == pytest.approx(whole.area_ha.sum(), rel=0.005)
     with sqlite3.connect(path) as base:
         rows = base.execute("SELECT f_table_name, styleQML, useAsDefault FROM layer_styles").fetchall()
-        assert base.execute("SELECT data_type FROM gpkg_contents WHERE table_name='layer_styles'").fetchone() == ("attributes",)
+        assert base.execute("SELECT data_type FROM gpkg_contents WHERE table_name='layer_styles'").fetchone() == (
+            "attributes",
+        )
     assert [(name, default) for name, _, default in rows] == [("zones", 1)]
     ranges = ElementTree.fromstring(rows[0][1]).findall("./renderer-v2/ranges/range")
     assert [r.get("label") for r in ranges] == [name for name, _ in STEPS]
@@ -163,7 +171,9 @@ def digests(folder):
 
 def test_same_inputs_give_the_same_bytes_with_one_worker_or_two(tmp_path):
     for workers in (1, 2):
-        done = trafficplan("map", sample_farm(), *FEW, "--cell", 2, "--out", tmp_path / str(workers), "--workers", workers)
+        done = trafficplan(
+            "map", sample_farm(), *FEW, "--cell", 2, "--out", tmp_path / str(workers), "--workers", workers
+        )
         assert done.returncode == 0, done.stderr
     assert digests(tmp_path / "1") == digests(tmp_path / "2")
 
@@ -185,7 +195,10 @@ def test_interrupt_leaves_the_earlier_result_whole(tmp_path):
     before = digests(out)
     running = subprocess.Popen(
         [sys.executable, "-m", "trafficplan", "map", str(sample_farm()), "--out", str(out), "--workers", "2"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
     )
     while not (tmp_path / "out.new").exists() and running.poll() is None:
         time.sleep(0.05)
@@ -198,15 +211,18 @@ def test_interrupt_leaves_the_earlier_result_whole(tmp_path):
     assert not (tmp_path / "out.new").exists()
 
 
-@pytest.mark.parametrize(("words", "found", "mend"), [
-    (("map", "nowhere"), "nowhere", "farm"),
-    (("map", sample_farm(), "--field", "Oxbo"), "Oxbo", "Oxbow"),
-    (("map", sample_farm(), "--scenario", "dryer"), "dryer", "one of those"),
-    (("map", sample_farm(), "--from", "2026-02-30"), "2026-02-30", "2026-04-03"),
-    (("map", sample_farm(), "--cell", "0"), "0", "0.5"),
-    (("map", sample_farm(), "--depths", "10,x"), "10,x", "10,20"),
-    (("check", "nowhere"), "nowhere", "farm"),
-])
+@pytest.mark.parametrize(
+    ("words", "found", "mend"),
+    [
+        (("map", "nowhere"), "nowhere", "farm"),
+        (("map", sample_farm(), "--field", "Oxbo"), "Oxbo", "Oxbow"),
+        (("map", sample_farm(), "--scenario", "dryer"), "dryer", "one of those"),
+        (("map", sample_farm(), "--from", "2026-02-30"), "2026-02-30", "2026-04-03"),
+        (("map", sample_farm(), "--cell", "0"), "0", "0.5"),
+        (("map", sample_farm(), "--depths", "10,x"), "10,x", "10,20"),
+        (("check", "nowhere"), "nowhere", "farm"),
+    ],
+)
 def test_wrong_words_get_one_clear_message(words, found, mend, tmp_path):
     done = trafficplan(*words, *(("--out", tmp_path / "out") if words[0] == "map" else ()))
     assert done.returncode == 2

@@ -56,7 +56,9 @@ def test_the_log_holds_what_its_publisher_says(farm):
 def test_the_drive_keeps_path_and_worked_area(laid):
     (drive,) = laid.drives
     length = np.hypot(*np.diff(drive.xy, axis=0).T).sum()
-    assert length == pytest.approx(30_700, rel=0.05)  # the turns between two fixes are drawn as driven, so a little longer
+    assert length == pytest.approx(
+        30_700, rel=0.05
+    )  # the turns between two fixes are drawn as driven, so a little longer
     assert drive.worked_m2 / 1e4 == pytest.approx(27.4, rel=0.02)
     assert drive.load_kg.max() <= 8000 + 1e-6 and drive.load_kg.min() >= 0
 

@@ -32,6 +32,9 @@ from trafficplan.soil.unit import SoilDay
 from trafficplan.traffic.layers import OperationEvents, SeasonLayers
 from trafficplan.traffic.season import run_season
 
+#: Drives of one field that are known already, by what decides them.
+Drives = dict[tuple[object, ...], Drive]
+
 #: Ground kept around the field so that traffic beside it is not lost [m].
 MARGIN_M = 10.0
 
@@ -84,15 +87,32 @@ def operations_of(farm: Farm, scenario: Scenario, field: Field, plan: Plan) -> t
     )
 
 
-def drive_of(farm: Farm, field: Field, operation: Operation, outfit: Outfit) -> Drive:
-    """Return the drive of an operation: from its recorded track, or planned."""
-    if operation.drive.startswith("track:"):
-        return drive_from_log(farm.logs[operation.drive.removeprefix("track:")], field, operation, outfit)
-    return plan_drive(field, operation, outfit, farm.tracks, farm.places)
+def drive_of(farm: Farm, field: Field, operation: Operation, known: Drives) -> Drive:
+    """Return the drive of an operation: from its recorded track, or planned.
+
+    `known` remembers drives between scenarios: pressures, moisture and day change none.
+    """
+    outfit = farm.outfits[operation.outfit]
+    what = (
+        operation.key, operation.outfit, operation.drive, operation.rate_kg_m2, operation.load_kg, operation.change,
+        operation.heading_deg, operation.gateway, operation.width_m, operation.runs_at_depth_m,
+    )  # fmt: skip
+    if what not in known:
+        if operation.drive.startswith("track:"):
+            log = farm.logs[operation.drive.removeprefix("track:")]
+            known[what] = drive_from_log(log, field, operation, outfit)
+        else:
+            known[what] = plan_drive(field, operation, outfit, farm.tracks, farm.places)
+    return known[what]
 
 
 def soils_of(
-    farm: Farm, units: Sequence[str], operation: Operation, depths_m: tuple[float, ...], tillage_m: float, tilled_m: float
+    farm: Farm,
+    units: Sequence[str],
+    operation: Operation,
+    depths_m: tuple[float, ...],
+    tillage_m: float,
+    tilled_m: float,
 ) -> tuple[tuple[SoilDay, ...], tuple[Note, ...]]:
     """Return each soil unit on the operation's day. Unknown moisture is assumed, and noted."""
     notes: list[Note] = []
@@ -136,7 +156,7 @@ def _lines(drive: Drive, legs: tuple[int, ...]) -> list[LineString]:
 
 
 def _headland(farm: Farm, field: Field, operations: Sequence[Operation]) -> float:
-    """Return the width of the headland zone [m]: the widest headland that an operation of the season turns on."""
+    """Return the width of the headland zone [m]: the widest that an operation of the season turns on."""
     widths = [headland_width(field, op, farm.outfits[op.outfit])[0] for op in operations]
     return max(widths, default=field.headland_m or defaults.number("gateway_radius_m"))
 
@@ -145,7 +165,7 @@ def _half_width(outfit: Outfit) -> float:
     return max(abs(wheel.offset_m) + wheel.tyre.width_m / 2 for axle in outfit.axles() for wheel in axle.wheels)
 
 
-def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan) -> FieldSeason:
+def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Drives | None = None) -> FieldSeason:
     """Lay out one field's season: drives, passes, ground, soils; no stress yet.
 
     Raises
@@ -157,22 +177,44 @@ def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan) -> FieldSe
     deep_from, note = season.tillage_depth(field, farm.operations)
     notes: list[Note] = [note] if note else []
     depths = _depths(plan, deep_from)
-    drives = tuple(drive_of(farm, field, op, farm.outfits[op.outfit]) for op in operations)
-    passes = [passes_of(d, farm.outfits[op.outfit], op, i) for i, (d, op) in enumerate(zip(drives, operations, strict=True))]
+    remembered: Drives = {} if known is None else known
+    drives = tuple(drive_of(farm, field, op, remembered) for op in operations)
+    passes = [
+        passes_of(drive, farm.outfits[op.outfit], op, i)
+        for i, (drive, op) in enumerate(zip(drives, operations, strict=True))
+    ]
     grid = _box(field, [one for group in passes for one in group], plan, farm.crs)
     routes = [
         corridor(_lines(drive, (HAUL, ENTRY, EXIT)), _half_width(farm.outfits[op.outfit]), field)
         for drive, op in zip(drives, operations, strict=True)
     ]
-    ground = lay_ground(field, farm.soil_map, grid, _headland(farm, field, operations), defaults.GATEWAY_RADIUS_M, routes)
+    ground = lay_ground(
+        field,
+        farm.soil_map,
+        grid,
+        _headland(farm, field, operations),
+        defaults.number("gateway_radius_m", farm.defaults),
+        routes,
+    )
     if not ground.units:
         raise InputError(
-            Problem("no soil lies under the field", f"field {field.key}", "no polygon of the soil map touches it",
-                    "a soil map that covers the field", "extend the soil map, or check its coordinates")
+            Problem(
+                "no soil lies under the field",
+                f"field {field.key}",
+                "no polygon of the soil map touches it",
+                "a soil map that covers the field",
+                "extend the soil map, or check its coordinates",
+            )
         )
     if ground.gap_ha > 0.01:
-        notes.append(Note("assumed", f"field {field.key}: soil of {ground.gap_ha:.2f} ha without a soil polygon",
-                          "the nearest mapped soil", "the soil map does not cover the field"))
+        notes.append(
+            Note(
+                "assumed",
+                f"field {field.key}: soil of {ground.gap_ha:.2f} ha without a soil polygon",
+                "the nearest mapped soil",
+                "the soil map does not cover the field",
+            )
+        )
     events = []
     tilled = 0.0
     fresh: dt.date | None = None
@@ -185,13 +227,24 @@ def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan) -> FieldSe
         if operation.till_depth_m > 0:
             tilled, fresh = max(operation.till_depth_m, loose), operation.day
     return FieldSeason(
-        field, scenario.key, grid, ground, depths, deep_from, operations, drives, tuple(events), tuple(dict.fromkeys(notes))
+        field,
+        scenario.key,
+        grid,
+        ground,
+        depths,
+        deep_from,
+        operations,
+        drives,
+        tuple(events),
+        tuple(dict.fromkeys(notes)),
     )
 
 
-def run_field(farm: Farm, scenario: Scenario, field: Field, plan: Plan, threads: int = 1) -> FieldResult:
+def run_field(
+    farm: Farm, scenario: Scenario, field: Field, plan: Plan, threads: int = 1, known: Drives | None = None
+) -> FieldResult:
     """Compute one field under one scenario, from its operations to stored layers and summary."""
-    laid = prepare(farm, scenario, field, plan)
+    laid = prepare(farm, scenario, field, plan, known)
     layers = run_season(
         laid.grid, laid.ground.soil_class, laid.depths_m, laid.deep_from_m, laid.events, threads=threads
     )
@@ -218,7 +271,7 @@ def summarise(farm: Farm, laid: FieldSeason, layers: SeasonLayers) -> FieldResul
         parts=_parts(laid, layers),
         worst=places.worst_places(field, grid, ground, stored, layers.worst, laid.operations, depths, first_deep),
         drives={op.key: _drawn(drive) for op, drive in zip(laid.operations, laid.drives, strict=True)},
-        crossings=_crossings(laid),
+        crossings=_crossings(laid, defaults.number("gateway_radius_m", farm.defaults)),
         lasting_ha=float((stored.arrays["lasting"][ground.inside] >= 5000).sum()) * grid.cell_ha,
         wheeled_ha=float(stored.wheeled[ground.inside].sum()) / 16 * grid.cell_ha,
         profiles=profiles.wheel_profiles(laid.operations, laid.events, depths),
@@ -247,10 +300,17 @@ def _parts(laid: FieldSeason, layers: SeasonLayers) -> tuple[OperationPart, ...]
         steps = np.hypot(*np.diff(drive.xy, axis=0).T)
         parts.append(
             OperationPart(
-                operation=operation.key, day=operation.day, job=operation.job, outfit=operation.outfit,
-                trips=drive.trips, drive_km=float(steps.sum()) / 1e3, hours=_hours(drive.time_s),
-                worked_ha=drive.worked_m2 / 1e4, traffic_t_km=sum(_traffic(one) for one in event.passes),
-                added_deep_ha=float(added[i + 1]), worst_deep_ha=float(hardest[i + 1]),
+                operation=operation.key,
+                day=operation.day,
+                job=operation.job,
+                outfit=operation.outfit,
+                trips=drive.trips,
+                drive_km=float(steps.sum()) / 1e3,
+                hours=_hours(drive.time_s),
+                worked_ha=drive.worked_m2 / 1e4,
+                traffic_t_km=sum(_traffic(one) for one in event.passes),
+                added_deep_ha=float(added[i + 1]),
+                worst_deep_ha=float(hardest[i + 1]),
             )
         )
     return tuple(parts)
@@ -277,13 +337,13 @@ def _drawn(drive: Drive) -> LineString:
     return line if isinstance(line, LineString) else LineString()
 
 
-def _crossings(laid: FieldSeason) -> dict[str, float]:
+def _crossings(laid: FieldSeason, radius_m: float) -> dict[str, float]:
     """Return gateway -> how often an outfit came through or past it: visits to its zone, all operations."""
     counts = {}
     for gate in laid.field.gateways:
         total = 0
         for drive in laid.drives:
-            near = _distances(drive.xy, gate.x, gate.y) <= defaults.GATEWAY_RADIUS_M
+            near = _distances(drive.xy, gate.x, gate.y) <= radius_m
             total += int(near[:1].sum()) + int((np.diff(near.astype(np.int8)) == 1).sum())
         counts[gate.key] = float(total)
     return counts
@@ -294,4 +354,5 @@ def _distances(xy: NDArray[np.float64], x: float, y: float) -> NDArray[np.float6
     start, step = xy[:-1] - (x, y), np.diff(xy, axis=0)
     length2 = np.maximum((step**2).sum(axis=1), 1e-12)
     share = np.clip(-(start * step).sum(axis=1) / length2, 0.0, 1.0)
-    return np.hypot(*(start + share[:, None] * step).T)
+    away: NDArray[np.float64] = np.hypot(*(start + share[:, None] * step).T)
+    return away

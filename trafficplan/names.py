@@ -38,7 +38,11 @@ ZONES = ("headland", "gateway", "infield", "route", "all")
 
 #: Steps of the stress ratio (stress / strength), ours: name and upper bound (the last has none).
 STEPS: tuple[tuple[str, float], ...] = (
-    ("ample", 0.5), ("working", 0.8), ("tight", 1.0), ("over", 1.25), ("far over", float("inf")),
+    ("ample", 0.5),
+    ("working", 0.8),
+    ("tight", 1.0),
+    ("over", 1.25),
+    ("far over", float("inf")),
 )
 
 #: Depths in m when none are asked for.
@@ -81,10 +85,19 @@ class LayerKind:
 LAYERS: dict[str, LayerKind] = {
     kind.name: kind
     for kind in (
-        LayerKind("passes", "", "uint16", 1 / 16, 65535, "wheel passes over the cell (share of the cell that was touched, summed)"),
+        LayerKind(
+            "passes",
+            "",
+            "uint16",
+            1 / 16,
+            65535,
+            "wheel passes over the cell (share of the cell that was touched, summed)",
+        ),
         LayerKind("traffic", "t km/ha", "float32", 1.0, -1.0, "traffic intensity"),
         LayerKind("depth_reached", "m", "uint16", 0.001, 65535, "depth of the 50 kPa stress line"),
-        LayerKind("lasting", "", "uint16", 0.0001, 65535, "highest chance of overstress among the depths below tillage depth"),
+        LayerKind(
+            "lasting", "", "uint16", 0.0001, 65535, "highest chance of overstress among the depths below tillage depth"
+        ),
         LayerKind("lasting_difference", "", "int16", 0.0001, -32768, "lasting less that of the scenario base"),
         LayerKind("stress", "kPa", "uint16", 0.02, 65535, "highest vertical stress of the season"),
         LayerKind("ratio", "", "uint16", 0.0005, 65535, "highest stress ratio of the season"),

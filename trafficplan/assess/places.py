@@ -42,13 +42,15 @@ def sides_of(field: Field, grid: Grid) -> NDArray[np.uint8]:
     dx, dy = x[None, :] - (west + east) / 2, y[:, None] - (south + north) / 2
     side = np.rint(np.degrees(np.arctan2(dx, dy)) / 45).astype(np.int64) % 8
     near = np.hypot(dx, dy) < 0.15 * np.hypot(east - west, north - south)
-    return np.where(near, MIDDLE, side).astype(np.uint8)
+    sides: NDArray[np.uint8] = np.where(near, MIDDLE, side).astype(np.uint8)
+    return sides
 
 
 def _nearest_gate(field: Field, grid: Grid) -> NDArray[np.uint8]:
     x, y = grid.centres()
     distances = [(x[None, :] - gate.x) ** 2 + (y[:, None] - gate.y) ** 2 for gate in field.gateways]
-    return np.argmin(distances, axis=0).astype(np.uint8)
+    nearest: NDArray[np.uint8] = np.argmin(distances, axis=0).astype(np.uint8)
+    return nearest
 
 
 def _places(field: Field, grid: Grid, ground: Ground) -> list[tuple[str, str, NDArray[np.bool_]]]:

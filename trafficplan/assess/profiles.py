@@ -19,8 +19,9 @@ from trafficplan.units import BAR, GRAVITY, KPA
 UPPER_TO_M = 0.6
 
 
-def beneath(axle: Axle, load_n: float, pressure_pa: float, depths_m: Sequence[float], nu: Sequence[float],
-            upper: bool = False) -> list[float]:
+def beneath(
+    axle: Axle, load_n: float, pressure_pa: float, depths_m: Sequence[float], nu: Sequence[float], upper: bool = False
+) -> list[float]:
     """Return the stress under the middle of an axle's first wheel, all its wheels superposed [Pa].
 
     Parameters
@@ -37,7 +38,9 @@ def beneath(axle: Axle, load_n: float, pressure_pa: float, depths_m: Sequence[fl
             away = abs(wheel.offset_m - axle.wheels[0].offset_m)
             tyre = wheel.tyre
             if tyre.kind == "track":
-                total += float(stress_track(share, tyre.width_m, tyre.track_length_m, tyre.rollers, away, depth, factor))
+                total += float(
+                    stress_track(share, tyre.width_m, tyre.track_length_m, tyre.rollers, away, depth, factor)
+                )
             else:
                 area = (upper_area if upper else contact_area)(tyre, share, pressure_pa)
                 total += float(stress_quartic(share, area, away, depth, factor))
@@ -70,13 +73,18 @@ def wheel_profiles(
         best[operation.outfit] = (
             wheel_kg,
             WheelProfile(
-                outfit=operation.outfit, axle=one.axle.key, operation=operation.key, wheel_load_kg=wheel_kg,
+                outfit=operation.outfit,
+                axle=one.axle.key,
+                operation=operation.key,
+                wheel_load_kg=wheel_kg,
                 pressure_bar=one.pressure_pa / BAR,
                 moisture=operation.moisture.words if operation.moisture else "moulds (assumed)",
                 depths_m=depths_m,
                 stress_kpa=tuple(v / KPA for v in central),
-                upper_kpa=tuple(max(c, u) / KPA if d <= UPPER_TO_M else c / KPA
-                                for c, u, d in zip(central, upper, depths_m, strict=True)),
+                upper_kpa=tuple(
+                    max(c, u) / KPA if d <= UPPER_TO_M else c / KPA
+                    for c, u, d in zip(central, upper, depths_m, strict=True)
+                ),
                 strength_low_kpa=tuple(float(v) for v in strength.min(axis=0)),
                 strength_high_kpa=tuple(float(v) for v in strength.max(axis=0)),
             ),

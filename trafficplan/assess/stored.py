@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,7 @@ class StoredLayers:
     `wheeled` (share of each cell, sixteenths) is not written; the tables need it.
     """
 
-    arrays: dict[str, NDArray[np.generic]]
+    arrays: dict[str, NDArray[Any]]
     wheeled: NDArray[np.uint8]
 
 
@@ -44,7 +45,7 @@ def kind_of(layer: str) -> str:
     return layer.rsplit("_", 1)[0]
 
 
-def pack(kind: str, values: NDArray[np.floating], inside: NDArray[np.bool_]) -> NDArray[np.generic]:
+def pack(kind: str, values: NDArray[np.floating], inside: NDArray[np.bool_]) -> NDArray[Any]:
     """Return values as stored: scaled, rounded, held within the type's range, nodata outside.
 
     Parameters
@@ -55,23 +56,25 @@ def pack(kind: str, values: NDArray[np.floating], inside: NDArray[np.bool_]) -> 
     """
     layer = LAYERS[kind]
     if layer.dtype == "float32":
-        return np.where(inside, values, np.float32(layer.nodata)).astype(np.float32)
+        plain: NDArray[Any] = np.where(inside, values, np.float32(layer.nodata)).astype(np.float32)
+        return plain
     if layer.dtype == "uint16":
         flat = np.ascontiguousarray(values, np.float32).reshape(-1)
-        packed: NDArray[np.generic] = _kernels.scaled(
+        packed: NDArray[Any] = _kernels.scaled(
             flat, np.float32(1 / layer.scale), inside.reshape(-1), np.uint16(layer.nodata)
         )
-        return packed.reshape(values.shape)
+        shaped: NDArray[Any] = packed.reshape(values.shape)
+        return shaped
     info = np.iinfo(layer.dtype)
     stored = np.clip(np.rint(values / np.float32(layer.scale)), info.min + 1, info.max).astype(layer.dtype)
     stored[~inside] = layer.nodata
     return stored
 
 
-def unpack(layer: str, stored: NDArray[np.generic]) -> NDArray[np.float32]:
+def unpack(layer: str, stored: NDArray[Any]) -> NDArray[np.float32]:
     """Return stored values in the layer's unit, NaN at nodata."""
     kind = LAYERS[kind_of(layer)]
-    values = stored.astype(np.float32) * np.float32(kind.scale)
+    values: NDArray[np.float32] = stored.astype(np.float32) * np.float32(kind.scale)
     values[stored == kind.nodata] = np.nan
     return values
 
@@ -80,7 +83,8 @@ def chance_table(spread: float) -> NDArray[np.float32]:
     """Return the chance of overstress of every stored ratio: Phi(ln ratio / spread), 0 at ratio 0."""
     ratio = np.arange(65536) * LAYERS["ratio"].scale
     with np.errstate(divide="ignore"):
-        return norm.cdf(np.log(ratio) / spread).astype(np.float32)
+        chances: NDArray[np.float32] = norm.cdf(np.log(ratio) / spread).astype(np.float32)
+    return chances
 
 
 def chance_tables(soils: tuple[SoilDay, ...]) -> NDArray[np.float32]:
@@ -107,7 +111,7 @@ def store(season: SeasonLayers, ground: Ground, chances: NDArray[np.float32], fi
     """
     inside, shape = ground.inside, ground.inside.shape
     per_ha = 1e-9 / season.grid.cell_ha  # g m per cell -> t km/ha
-    arrays: dict[str, NDArray[np.generic]] = {
+    arrays: dict[str, NDArray[Any]] = {
         "passes": np.where(inside, np.minimum(season.passes_16, 65534), 65535).astype(np.uint16),
         "traffic": pack("traffic", season.traffic_g_m * np.float64(per_ha), inside),
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +31,7 @@ def _cells(ground: Ground) -> _Cells:
     return _Cells(key.astype(np.uint8).reshape(-1), route.astype(np.uint8).reshape(-1), classes)
 
 
-def _counts(stored: NDArray[np.generic], cells: _Cells) -> dict[str, NDArray[np.int64]]:
+def _counts(stored: NDArray[Any], cells: _Cells) -> dict[str, NDArray[np.int64]]:
     """Return zone -> (classes, 65536) counts of stored values."""
     flat = stored.reshape(-1)
     table = _kernels.histogram(flat, cells.key, 3 * cells.classes + 1)[1:].reshape(3, cells.classes, -1)
@@ -97,7 +98,7 @@ def zone_rows(
             "traffic_t_km_ha": float(traffic.mean()) if count else 0.0,
             "depth_reached_m_p95": percentile(reached[zone].sum(axis=0), 0.95) * LAYERS["depth_reached"].scale,
         }
-    rows = []
+    rows: list[dict[str, object]] = []
     for i, depth in enumerate(depths_m):
         tag = depth_tag(depth)
         stress = _counts(arrays[f"stress_{tag}"], cells)
@@ -118,7 +119,7 @@ def zone_rows(
             }
             rows.append({"scenario": scenario, "field": field, "zone": zone, **general[zone], **row})
     order = {zone: n for n, zone in enumerate(ZONES)}
-    return tuple(sorted(rows, key=lambda row: (order[str(row["zone"])], row["depth_m"])))
+    return tuple(sorted(rows, key=lambda row: (order[str(row["zone"])], float(str(row["depth_m"])))))
 
 
 def steps_ha(

@@ -10,7 +10,11 @@ from typing import Annotated, Any
 import typer
 
 app = typer.Typer(
-    name="trafficplan", rich_markup_mode=None, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False,
+    name="trafficplan",
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
     help="Plan field traffic: maps of cumulative soil compaction risk from boundaries, soil, routes, loads and tyre pressures.",
 )
 
@@ -33,7 +37,11 @@ def answer(command: str, inputs: dict[str, Any], as_json: bool, work: Callable[[
     except (InputError, OutputError) as error:
         if as_json:
             problems = [problem.as_dict() for problem in error.problems]
-            print(json.dumps({**frame, "result": {}, "assumptions": [], "warnings": [], "errors": problems}, ensure_ascii=False))
+            print(
+                json.dumps(
+                    {**frame, "result": {}, "assumptions": [], "warnings": [], "errors": problems}, ensure_ascii=False
+                )
+            )
         else:
             for problem in error.problems:
                 print(problem.sentence(), file=sys.stderr)
@@ -42,7 +50,12 @@ def answer(command: str, inputs: dict[str, Any], as_json: bool, work: Callable[[
         print("Interrupted; the earlier result is untouched.", file=sys.stderr)
         raise typer.Exit(INTERRUPTED) from None
     if as_json:
-        rest = {"result": done["result"], "assumptions": done["assumptions"], "warnings": done["warnings"], "errors": []}
+        rest = {
+            "result": done["result"],
+            "assumptions": done["assumptions"],
+            "warnings": done["warnings"],
+            "errors": [],
+        }
         print(json.dumps({**frame, **rest}, ensure_ascii=False))
     else:
         print(done["text"])

@@ -54,7 +54,9 @@ def plan_of(asked: Mapping[str, Any]) -> Plan:
         raise _refuse("cell size out of range", "--cell", cell, needed, "take 0.5 for maps, 1 or 2 for a quick look")
     first, last = _day("--from", asked["from"]), _day("--to", asked["to"])
     if first and last and first > last:
-        raise _refuse("the days are the wrong way round", "--from/--to", f"{first} to {last}", "from <= to", "swap them")
+        raise _refuse(
+            "the days are the wrong way round", "--from/--to", f"{first} to {last}", "from <= to", "swap them"
+        )
     return Plan(cell, depths_of(asked["depths_cm"]), first, last)
 
 
@@ -72,7 +74,9 @@ def known(option: str, names: Sequence[str], there: Collection[str]) -> list[str
         if name not in there:
             near = difflib.get_close_matches(name, there, 1)
             mend = f"did you mean {near[0]!r}?" if near else "take one of those"
-            problems.append(Problem("unknown name", f"option {option}", name, "one of: " + ", ".join(sorted(there)), mend))
+            problems.append(
+                Problem("unknown name", f"option {option}", name, "one of: " + ", ".join(sorted(there)), mend)
+            )
     if problems:
         raise InputError(problems)
     return list(dict.fromkeys(names))

@@ -50,7 +50,9 @@ def _in_words(told: Mapping[str, Any], assumed: Sequence[Mapping[str, str]], res
 def _row(item: object) -> str:
     if not isinstance(item, Mapping):
         return str(item)
-    return ", ".join(f"{key.replace('_', ' ')} {_value(value)}" for key, value in item.items() if value not in (None, "", [], {}))
+    return ", ".join(
+        f"{key.replace('_', ' ')} {_value(value)}" for key, value in item.items() if value not in (None, "", [], {})
+    )
 
 
 def _value(value: object) -> str:

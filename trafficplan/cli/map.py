@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -25,16 +24,27 @@ def map_command(
     cell: Annotated[float, typer.Option(help="Cell size, m.")] = 0.5,
     depths: Annotated[str, typer.Option(help="Depths, cm.")] = "10,20,35,50,70,100",
     field: Annotated[list[str] | None, typer.Option(help="Only this field; repeat for more.")] = None,
-    scenario: Annotated[list[str] | None, typer.Option(help="A scenario beside base; repeat for more; 'all' for all.")] = None,
-    first: Annotated[str | None, typer.Option("--from", help="First day, YYYY-MM-DD; starts with untouched soil.")] = None,
+    scenario: Annotated[
+        list[str] | None, typer.Option(help="A scenario beside base; repeat for more; 'all' for all.")
+    ] = None,
+    first: Annotated[
+        str | None, typer.Option("--from", help="First day, YYYY-MM-DD; starts with untouched soil.")
+    ] = None,
     last: Annotated[str | None, typer.Option("--to", help="Last day, YYYY-MM-DD.")] = None,
     workers: Annotated[int | None, typer.Option(help="Processes; default: one per core.")] = None,
     as_json: Json = False,
 ) -> None:
     """Compute what all passes of the season together did to the soil, and write maps, tables and a report."""
     inputs: dict[str, Any] = {
-        "farm": str(farm), "out": str(out) if out else None, "cell_m": cell, "depths_cm": depths, "field": field or [],
-        "scenario": scenario or [], "from": first, "to": last, "workers": workers,
+        "farm": str(farm),
+        "out": str(out) if out else None,
+        "cell_m": cell,
+        "depths_cm": depths,
+        "field": field or [],
+        "scenario": scenario or [],
+        "from": first,
+        "to": last,
+        "workers": workers,
     }
     answer("map", inputs, as_json, lambda: _map(farm, out, inputs, as_json))
 
@@ -66,7 +76,13 @@ def _progress(wanted: bool, fields: int) -> Iterator[Callable[[str, float], None
         return
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(), TextColumn("left"), TimeRemainingColumn())
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TimeElapsedColumn(),
+        TextColumn("left"),
+        TimeRemainingColumn(),
+    )
     with Progress(*columns, console=console) as bars:
         bar = bars.add_task(f"{fields} fields", total=1.0)
 
@@ -88,19 +104,33 @@ def _told(farm: Farm, summaries: Sequence[FieldSummary], target: Path, plan: Pla
         wheeled = sum(s.wheeled_ha for s in group)
         lasting = sum(s.lasting_ha for s in group)
         traffic = sum(part.traffic_t_km for s in group for part in s.parts)
-        result["scenarios"].append({
-            "scenario": key, "fields": len(group), "area_ha": round(area, 2), "wheeled_ha": round(wheeled, 2),
-            "lasting_likely_ha": round(lasting, 2), "traffic_t_km": round(traffic, 1),
-        })
+        result["scenarios"].append(
+            {
+                "scenario": key,
+                "fields": len(group),
+                "area_ha": round(area, 2),
+                "wheeled_ha": round(wheeled, 2),
+                "lasting_likely_ha": round(lasting, 2),
+                "traffic_t_km": round(traffic, 1),
+            }
+        )
         lines.append(
             f"{key}: {len(group)} fields, {area:.1f} ha; {wheeled:.1f} ha wheeled; "
             f"lasting damage likely (chance 0.5 or more below tillage depth) on {lasting:.1f} ha"
         )
-    worst = sorted((p for s in by_scenario["base"] for p in s.worst), key=lambda p: (-p.chance * p.crossings, p.name))[:3]
-    lines += [f"  {p.field}, {p.name}: {p.area_m2:.0f} m2 overstressed, {p.crossings:.0f} wheel passes; {p.reason}" for p in worst]
+    worst = sorted((p for s in by_scenario["base"] for p in s.worst), key=lambda p: (-p.chance * p.crossings, p.name))[
+        :3
+    ]
+    lines += [
+        f"  {p.field}, {p.name}: {p.area_m2:.0f} m2 overstressed, {p.crossings:.0f} wheel passes; {p.reason}"
+        for p in worst
+    ]
     notes = sorted({note for summary in summaries for note in summary.notes} | set(farm.notes))
     assumed = [note.as_dict() for note in notes if note.kind == "assumed"]
-    lines += [f"{len(assumed)} assumptions are listed in the report.", f"Open {target / 'report.html'}",
-              "A planning aid: dig a hole and look. Local rules come first."]
+    lines += [
+        f"{len(assumed)} assumptions are listed in the report.",
+        f"Open {target / 'report.html'}",
+        "A planning aid: dig a hole and look. Local rules come first.",
+    ]
     rest = [note.as_dict() for note in notes if note.kind != "assumed"]
     return {"result": result, "assumptions": assumed, "warnings": rest, "text": "\n".join(lines)}

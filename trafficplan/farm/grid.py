@@ -62,6 +62,6 @@ class Grid:
 
     def centres(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return x of the column centres (cols,) and y of the row centres (rows,) [m]."""
-        x = self.west + (np.arange(self.cols) + 0.5) * self.cell
-        y = self.north - (np.arange(self.rows) + 0.5) * self.cell
+        x = self.west + (np.arange(self.cols, dtype=np.float64) + 0.5) * self.cell
+        y = self.north - (np.arange(self.rows, dtype=np.float64) + 0.5) * self.cell
         return x, y

@@ -6,6 +6,7 @@ import base64
 import io
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import rasterio
@@ -52,7 +53,7 @@ def aerial_image(path: Path, crs: str) -> Aerial | None:
     return Aerial("data:image/jpeg;base64," + base64.b64encode(target.getvalue()).decode(), bounds)
 
 
-def _to_bytes(pixels: NDArray[np.generic], mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _to_bytes(pixels: NDArray[Any], mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return (bands, rows, cols) as bytes, white outside the mask."""
     inside = mask > 0
     if pixels.dtype == np.uint8 or not inside.any():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import rasterio
@@ -14,7 +15,7 @@ from trafficplan.farm.grid import Grid
 from trafficplan.names import LAYERS
 
 
-def write_layer(path: Path, layer: str, stored: NDArray[np.generic], grid: Grid) -> None:
+def write_layer(path: Path, layer: str, stored: NDArray[Any], grid: Grid) -> None:
     """Write one stored layer; the folder must exist.
 
     Parameters
@@ -27,8 +28,20 @@ def write_layer(path: Path, layer: str, stored: NDArray[np.generic], grid: Grid)
     tag = layer.removeprefix(kind.name).lstrip("_")
     counts = kind.name in ("over_passes", "passes")
     with rasterio.open(
-        path, "w", driver="COG", height=grid.rows, width=grid.cols, count=1, dtype=kind.dtype, crs=grid.crs,
-        transform=Affine(*grid.affine), nodata=kind.nodata, compress="ZSTD", level=1, predictor="YES", blocksize=512,
+        path,
+        "w",
+        driver="COG",
+        height=grid.rows,
+        width=grid.cols,
+        count=1,
+        dtype=kind.dtype,
+        crs=grid.crs,
+        transform=Affine(*grid.affine),
+        nodata=kind.nodata,
+        compress="ZSTD",
+        level=1,
+        predictor="YES",
+        blocksize=512,
         overview_resampling="mode" if counts else "average",
     ) as target:
         target.write(stored, 1)

@@ -14,8 +14,18 @@ VALUES = tuple(
 )
 #: Digits after the point, by column; six significant digits otherwise.
 DIGITS = {
-    "area_ha": 4, "wheeled_pct": 3, "passes_mean": 4, "passes_max": 4, "traffic_t_km_ha": 4, "depth_m": 3, "stress_kpa_p95": 2,
-    "ratio_p95": 4, "overstressed_ha": 4, "chance_mean": 5, "compaction_mean": 5, "depth_reached_m_p95": 3,
+    "area_ha": 4,
+    "wheeled_pct": 3,
+    "passes_mean": 4,
+    "passes_max": 4,
+    "traffic_t_km_ha": 4,
+    "depth_m": 3,
+    "stress_kpa_p95": 2,
+    "ratio_p95": 4,
+    "overstressed_ha": 4,
+    "chance_mean": 5,
+    "compaction_mean": 5,
+    "depth_reached_m_p95": 3,
 }
 
 

@@ -27,9 +27,7 @@ def _many(shape: Polygon | MultiPolygon) -> MultiPolygon:
     return shape if isinstance(shape, MultiPolygon) else MultiPolygon([shape] if not shape.is_empty else [])
 
 
-def write_zones_map(
-    path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | MultiPolygon]], crs: str
-) -> None:
+def write_zones_map(path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | MultiPolygon]], crs: str) -> None:
     """Write the rows of zones.csv with their zone's geometry, styled by the steps of ratio_p95."""
     names = [name for name, _, _ in ZONE_COLUMNS]
     frame = gpd.GeoDataFrame(
@@ -51,12 +49,14 @@ def _add_style(path: Path) -> None:
         base.execute(STYLES)
         base.execute(
             "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
-            "VALUES ('layer_styles', 'attributes', 'layer_styles', '', ?)", (FIXED_TIME,),
+            "VALUES ('layer_styles', 'attributes', 'layer_styles', '', ?)",
+            (FIXED_TIME,),
         )
         base.execute(
             "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
-            "styleQML, styleSLD, useAsDefault, description, owner, update_time) VALUES ('', '', ?, ?, 'stress ratio', ?, '', 1, "
-            "'steps of the stress ratio', '', ?)", (LAYER, column, _qml(), FIXED_TIME),
+            "styleQML, styleSLD, useAsDefault, description, owner, update_time) "
+            "VALUES ('', '', ?, ?, 'stress ratio', ?, '', 1, 'steps of the stress ratio', '', ?)",
+            (LAYER, column, _qml(), FIXED_TIME),
         )
     base.close()
 

@@ -45,7 +45,7 @@ class SeasonLayers:
     ratio : (D, rows, cols) float32, highest stress ratio
     over : (D, rows, cols) uint16, events with ratio over 1
     compaction : (D, rows, cols) float32, compaction index M
-    first_over : (rows, cols) uint16, 1 + index of the operation that first brought any deep depth over ratio 1; 0 = none
+    first_over : (rows, cols) uint16, 1 + index of the operation that first brought a deep depth over ratio 1; 0 = none
     worst : (rows, cols) uint16, 1 + index of the operation that gave the highest ratio among the deep depths; 0 = none
     """
 

@@ -22,8 +22,13 @@ def _old(out: Path) -> Path:
 
 def _cannot_write(out: Path, error: OSError) -> OutputError:
     return OutputError(
-        Problem("the result cannot be written", str(out), error.strerror or str(error),
-                "a folder that may be written, with space on the disk", "choose another folder with --out, or free the disk")
+        Problem(
+            "the result cannot be written",
+            str(out),
+            error.strerror or str(error),
+            "a folder that may be written, with space on the disk",
+            "choose another folder with --out, or free the disk",
+        )
     )
 
 
@@ -54,8 +59,13 @@ def new_result(out: Path) -> Iterator[Path]:
     finish_swap(out)
     if out.exists() and (not out.is_dir() or (any(out.iterdir()) and read_run(out) is None)):
         raise OutputError(
-            Problem("the output folder holds something else", str(out), "a file or folder without our run.json",
-                    "a new folder, an empty one, or an earlier result", "choose another folder with --out")
+            Problem(
+                "the output folder holds something else",
+                str(out),
+                "a file or folder without our run.json",
+                "a new folder, an empty one, or an earlier result",
+                "choose another folder with --out",
+            )
         )
     new, old = _temporary(out), _old(out)
     try:

@@ -10,13 +10,14 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trafficplan.assess.stored import kind_of, unpack
 from trafficplan.assess.summary import FieldSummary
-from trafficplan.chain import FieldResult, Plan, run_field
+from trafficplan.chain import Drives, FieldResult, Plan, run_field
 from trafficplan.errors import TrafficplanError
 from trafficplan.farm.farm import Farm
 from trafficplan.names import LAYERS, Note, depth_tag
@@ -71,7 +72,13 @@ def pictured(depths_m: Sequence[float], deep_from_m: float, base: bool) -> list[
     telling = ["lasting", "depth_reached", f"ratio_{just_below}"]
     if not base:
         return telling
-    more = [f"ratio_{top}", f"ratio_{half}", f"ratio_{depth_tag(depths_m[-1])}", f"stress_{just_below}", f"stress_{half}"]
+    more = [
+        f"ratio_{top}",
+        f"ratio_{half}",
+        f"ratio_{depth_tag(depths_m[-1])}",
+        f"stress_{just_below}",
+        f"stress_{half}",
+    ]
     return list(dict.fromkeys([*telling, "passes", "traffic", *more, f"compaction_{just_below}"]))[:12]
 
 
@@ -79,12 +86,13 @@ def compute_field(task: Task) -> FieldDone:
     """Compute one field under every scenario, base first; write its layers; return what is small."""
     farm, field = task.farm, task.farm.fields[task.field]
     summaries, pictures, timings = [], {}, {}
-    base: NDArray[np.generic] | None = None
+    base: NDArray[Any] | None = None
+    known: Drives = {}
     with ThreadPoolExecutor(2) as writers:
         waiting: list[Future[None]] = []
         for key in task.scenarios:
             start = time.perf_counter()
-            result = run_field(farm, farm.scenarios[key], field, task.plan, task.threads)
+            result = run_field(farm, farm.scenarios[key], field, task.plan, task.threads, known)
             timings[f"{key}: compute"] = time.perf_counter() - start
             start = time.perf_counter()
             folder = task.folder / "layers" / folder_name(key) / folder_name(task.field)
@@ -96,8 +104,10 @@ def compute_field(task: Task) -> FieldDone:
                 arrays["lasting_difference"] = _difference(arrays["lasting"], base)
             for future in waiting:
                 future.result()
-            waiting = [writers.submit(write_layer, folder / f"{name}.tif", name, array, result.grid)
-                       for name, array in arrays.items()]
+            waiting = [
+                writers.submit(write_layer, folder / f"{name}.tif", name, array, result.grid)
+                for name, array in arrays.items()
+            ]
             pictures[key] = _pictures(result)
             summaries.append(result.summary)
             timings[f"{key}: write"] = time.perf_counter() - start
@@ -106,7 +116,7 @@ def compute_field(task: Task) -> FieldDone:
     return FieldDone(task.field, tuple(summaries), pictures, timings)
 
 
-def _difference(stored: NDArray[np.generic], base: NDArray[np.generic]) -> NDArray[np.generic]:
+def _difference(stored: NDArray[Any], base: NDArray[Any]) -> NDArray[Any]:
     """Return lasting minus base's, stored; nodata where either has none."""
     kind = LAYERS["lasting_difference"]
     out = (stored.astype(np.int32) - base.astype(np.int32)).astype(kind.dtype)
@@ -146,7 +156,7 @@ def _quiet() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def grids_agree(farm: Farm, scenarios: Sequence[str]) -> tuple[str, ...]:
+def in_order(farm: Farm, scenarios: Sequence[str]) -> tuple[str, ...]:
     """Return the scenarios in the order they are computed: base always first."""
     unknown = [key for key in scenarios if key not in farm.scenarios]
     if unknown:
@@ -161,7 +171,7 @@ def run_map(
     plan: Plan,
     folder: Path,
     workers: int | None = None,
-    told: Told = lambda field, share: None,
+    told: Told = lambda _field, _share: None,
 ) -> tuple[FieldSummary, ...]:
     """Compute fields x scenarios and write the whole result into `folder` (which exists); run.json comes last.
 
@@ -172,7 +182,7 @@ def run_map(
     """
     begin = time.perf_counter()
     count = workers or os.cpu_count() or 1
-    order = grids_agree(farm, scenarios)
+    order = in_order(farm, scenarios)
     chosen = sorted(fields, key=lambda key: -farm.fields[key].polygon.area)
     threads = count if len(chosen) == 1 else 1
     tasks = [Task(farm, key, order, plan, folder, threads) for key in chosen]
@@ -204,7 +214,9 @@ def _write_all(
     notes: list[Note] = [note for summary in every for note in summary.notes]
     record = run_record(farm, _parameters(plan, order, done), notes)
     pictures = {(key, one.field): one.pictures[key] for one in done for key in order}
-    write_report(folder / "report.html", farm, by_scenario, pictures, sorted(dict.fromkeys([*farm.notes, *notes])), record)
+    write_report(
+        folder / "report.html", farm, by_scenario, pictures, sorted(dict.fromkeys([*farm.notes, *notes])), record
+    )
     timings["tables and report"] = round(time.perf_counter() - start, 3)
     timings["all"] = round(time.perf_counter() - begin, 3)
     write_json(folder / "timings.json", timings)
