@@ -22,6 +22,7 @@ from trafficplan.machines.tyre_table import table_of
 from trafficplan.soil.moisture import HAND_TEST, moisture_word
 
 Protect = Literal["deep", "surface", "both"]
+Plan = Literal["field", "track"]
 
 #: Share by which letting down must lower an axle's stress in the protected layer to be worth a stop (ours).
 WORTH = 0.05
@@ -31,6 +32,9 @@ SURFACE_M = 0.10
 
 #: Step of the loads that are tried [kg], and the least share of a load that is still worth a trip (ours).
 LOAD_STEP_KG, LEAST_SHARE = 500.0, 0.3
+
+#: Slowest track that is proposed [m/s] (ours).
+SLOWEST_M_S = 15 / 3.6 - 1e-6
 
 #: Fuel while standing with the compressor on [l/h] (memory: a tractor engine at raised idle).
 STANDING_L_H = 6.0
@@ -76,6 +80,15 @@ class Stop:
 
 
 @dataclass(frozen=True)
+class Slower:
+    """A slower track: its speed [m/s], one pressure by axle for the whole trip [Pa], and whether the gap closes."""
+
+    speed_m_s: float
+    one_pa: dict[str, float]
+    closes: bool
+
+
+@dataclass(frozen=True)
 class Advice:
     """The whole answer for one load.
 
@@ -85,8 +98,9 @@ class Advice:
     track, field, chosen, given : the outfit in the field at the pressures of the trip as one, let down, as
         advised, and as the outfit's file has them
     stop : whether changing the pressures is advised (false too where nothing can change)
-    lighter, doubled, words : two thirds of the load; twice the wheels under the governing axle; other moisture
-    slower_m_s : speed on the track at which one pressure does both, None if there is none or no need
+    lighter, doubled : two thirds of the load; twice the wheels under the governing axle
+    words : the chosen pressures at each word of the hand test
+    slower : a slower track that lets one pressure do more, None if there is none or no need
     """
 
     question: Question
@@ -103,7 +117,7 @@ class Advice:
     lighter: tuple[float, Setting] | None
     doubled: Setting
     words: dict[str, Setting]
-    slower_m_s: float | None
+    slower: Slower | None
 
     def advised(self) -> bool:
         """Return whether any pressure is named."""
@@ -124,7 +138,7 @@ def advise(question: Question, protect: Protect, limit: float, rate_kg_m2: float
     field = setting(question, rows, pressures_for(rows, "field"))
     stop = _worth(question, rows, track, field, protect)
     chosen = field if stop else track
-    plan = "field" if stop else "track"
+    plan: Plan = "field" if stop else "track"
     return Advice(
         question,
         protect,
@@ -158,9 +172,7 @@ def place(question: Question, depth_m: float) -> int:
     return int(np.argmin(np.abs(question.depths_m - depth_m)))
 
 
-def _worth(
-    question: Question, rows: Sequence[AxleRows], track: Setting, field: Setting, protect: Protect
-) -> bool:
+def _worth(question: Question, rows: Sequence[AxleRows], track: Setting, field: Setting, protect: Protect) -> bool:
     looked = {"deep": (question.judged_m,), "surface": (SURFACE_M,), "both": (SURFACE_M, question.judged_m)}
     for i in _changing(rows):
         before, after = track.axles[i].rungs.stress_pa[0], field.axles[i].rungs.stress_pa[0]
@@ -171,12 +183,12 @@ def _worth(
     return False
 
 
-def _at_plan(question: Question, plan: str) -> Setting:
+def _at_plan(question: Question, plan: Plan) -> Setting:
     rows = rows_of(question)
     return setting(question, rows, pressures_for(rows, plan))
 
 
-def _verdict(question: Question, chosen: Setting, plan: str, limit: float) -> Verdict:
+def _verdict(question: Question, chosen: Setting, plan: Plan, limit: float) -> Verdict:
     chance, soil = chosen.judged()
     if chance <= limit:
         return Verdict(True, chance, soil, limit, "", None)
@@ -192,8 +204,8 @@ def _verdict(question: Question, chosen: Setting, plan: str, limit: float) -> Ve
     return Verdict(False, chance, soil, limit, wait, _light_enough(question, plan, limit))
 
 
-def _light_enough(question: Question, plan: str, limit: float) -> float | None:
-    """Return the largest load in whole steps that keeps the limit, at the pressures which that load allows."""
+def _light_enough(question: Question, plan: Plan, limit: float) -> float | None:
+    """Return the largest load in whole steps that keeps the limit, at the pressures it allows."""
     least = math.ceil(LEAST_SHARE * question.load_kg / LOAD_STEP_KG)
     most = math.ceil(question.load_kg / LOAD_STEP_KG) - 1
     if least > most or question.load_kg <= 0:
@@ -211,7 +223,7 @@ def _light_enough(question: Question, plan: str, limit: float) -> float | None:
     return least * LOAD_STEP_KG
 
 
-def _lighter(question: Question, plan: str) -> tuple[float, Setting] | None:
+def _lighter(question: Question, plan: Plan) -> tuple[float, Setting] | None:
     if question.load_kg <= 0:
         return None
     other = replace(question, load_kg=question.load_kg * 2 / 3)
@@ -231,8 +243,8 @@ def _moist(question: Question, rows: Sequence[AxleRows], chosen: Setting, word: 
     return setting(other, rows, [one.pressure_pa for one in chosen.axles])
 
 
-def _slower(question: Question, rows: Sequence[AxleRows]) -> float | None:
-    """Return the fastest speed of the tables on the track at which no axle needs more than in the field."""
+def _slower(question: Question, rows: Sequence[AxleRows]) -> Slower | None:
+    """Return the speed on the track that closes the gap to the field best: the fastest that closes it whole."""
     changing = _changing(rows)
     tracks = [leg for leg in question.legs if not leg.on_soil]
     if not changing or not tracks:
@@ -240,13 +252,19 @@ def _slower(question: Question, rows: Sequence[AxleRows]) -> float | None:
     tables = [table_of(question.tables, rows[i].axle.wheels[0].tyre.code) for i in changing]
     speeds = {row.speed_m_s for table in tables if table for row in table.rows}
     fastest = max(leg.speed_m_s for leg in tracks)
-    for speed in sorted((one for one in speeds if one < fastest), reverse=True):
-        legs = tuple(
-            leg if leg.on_soil else replace(leg, speed_m_s=min(leg.speed_m_s, speed)) for leg in question.legs
-        )
-        if not _changing(rows_of(replace(question, legs=legs))):
-            return speed
-    return None
+    found = None
+    for speed in sorted((one for one in speeds if SLOWEST_M_S <= one < fastest), reverse=True):
+        legs = tuple(leg if leg.on_soil else replace(leg, speed_m_s=min(leg.speed_m_s, speed)) for leg in question.legs)
+        slow = rows_of(replace(question, legs=legs))
+        ones = {rows[i].axle.key: slow[i].one_pa or 0.0 for i in changing}
+        if any(slow[i].one_pa is None for i in changing) or not any(
+            (slow[i].one_pa or 0.0) < (rows[i].one_pa or 0.0) - 1.0 for i in changing
+        ):
+            continue
+        found = Slower(speed, ones, not _changing(slow))
+        if found.closes:
+            return found
+    return found
 
 
 def _stop_cost(

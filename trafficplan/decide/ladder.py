@@ -64,9 +64,7 @@ def rungs(load: AxleLoad, pressures_pa: ArrayLike, depths_m: Floats, nu: Floats,
     upper = np.where(depths_m <= UPPER_TO_M, _stress(load, pressures, depths_m, nu, upper=True), stress)
     deep = depth_reached(wheel, area, nu[-1], REACH_PA)
     top = depth_reached(wheel, area, nu[0], REACH_PA)
-    return Rungs(
-        pressures, area, mean, stress, np.maximum(stress, upper), np.where(deep < tillage_m, top, deep)
-    )
+    return Rungs(pressures, area, mean, stress, np.maximum(stress, upper), np.where(deep < tillage_m, top, deep))
 
 
 def _stress(load: AxleLoad, pressures: Floats, depths_m: Floats, nu: Floats, upper: bool) -> Floats:
@@ -108,9 +106,7 @@ def _reach_track(load: AxleLoad, pressures: Floats, nu: Floats) -> Floats:
     if last + 1 == len(_TRACK_DEPTHS):
         return np.full(pressures.shape, _TRACK_DEPTHS[-1])
     part = (profile[last] - REACH_PA) / (profile[last] - profile[last + 1])
-    return np.full(
-        pressures.shape, _TRACK_DEPTHS[last] + part * (_TRACK_DEPTHS[last + 1] - _TRACK_DEPTHS[last])
-    )
+    return np.full(pressures.shape, _TRACK_DEPTHS[last] + part * (_TRACK_DEPTHS[last + 1] - _TRACK_DEPTHS[last]))
 
 
 def steps_between(low_pa: float, high_pa: float, most_pa: float, count: int = 12) -> Floats:

@@ -1,18 +1,19 @@
 """Pressures for the day's load: what the tables allow, what it does to the soil, and whether to go.
 
-The tyre's own table is the law; without a row no pressure is named. A pressure is never set below the person's
-own least one for stability, and axles that cannot change theirs get one for the whole trip.
+The tyre's own table is the law; without a row no pressure is named. A pressure is never set below the
+person's own least one for stability, and axles that cannot change theirs get one for the whole trip.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from trafficplan.decide.ladder import Rungs, chances, rungs
+from trafficplan.decide.ladder import Rungs, chances, rungs, steps_between
 from trafficplan.decide.rolling import Rolling, cone_of, rolling
 from trafficplan.decide.trip import STEEPEST, AxleLoad, Leg, heaviest
 from trafficplan.machines.outfit import Axle, Outfit
@@ -47,7 +48,7 @@ class Question:
     legs : front to back in time; at least one
     units : soil units under the field
     depths_m : depths told, `judged_m` among them
-    tillage_m, loose_m : depth of the tillage that follows (0: none), and to which the soil lies freshly tilled
+    tillage_m, loose_m : depth of the tillage that follows (0: none); to which the soil lies freshly tilled
     judged_m : depth just below tillage, by which the answer is judged
     tension_pa : of the top and the deep layer
     slope : steepest side slope, rise over run
@@ -78,9 +79,9 @@ class AxleRows:
     ----------
     field, track : the axle in its heaviest state in the field and on the track
     rows : leg name -> row, or why there is none
-    field_pa, track_pa, one_pa : pressure to set in the field, on the track, and as one for the whole trip; None
-        where none may be named
-    table_field_pa : what the table alone would allow in the field (lower than `field_pa` where stability asks more)
+    field_pa, track_pa, one_pa : pressure to set in the field, on the track, and as one for the whole trip;
+        None where none may be named
+    table_field_pa : what the table alone would allow in the field (stability may ask for more)
     derate : share of the table that each tyre carries (duals, triples)
     """
 
@@ -221,18 +222,24 @@ def _at_least(pressure: float | None, least: float | None) -> float | None:
     return None if pressure is None else max(pressure, least or 0.0)
 
 
-def pressures_for(rows: Sequence[AxleRows], plan: str) -> list[float]:
-    """Return a field pressure for every axle [Pa]: "field", "track" (not let down), "table" (without what stability asks), "given".
+def pressures_for(rows: Sequence[AxleRows], plan: Literal["field", "track", "table", "given"]) -> list[float]:
+    """Return a field pressure for every axle [Pa].
 
-    Where no pressure may be named the one of the outfit's file stands in, for the figures alone.
-    """  # fmt: skip
-    picked = {
-        "field": lambda one: one.field_pa,
-        "track": lambda one: one.one_pa,
-        "table": lambda one: one.table_field_pa if one.can_change() else one.one_pa,
-        "given": lambda _: None,
-    }[plan]
-    return [picked(one) or one.axle.field_pa for one in rows]
+    Parameters
+    ----------
+    plan : "field" let down; "track" one for the whole trip; "table" let down without what stability asks;
+        "given" as in the outfit's file, which also stands in, for the figures alone, where none may be named
+    """
+    picked: list[float] = []
+    for one in rows:
+        named = {
+            "field": one.field_pa,
+            "track": one.one_pa,
+            "table": one.table_field_pa if one.can_change() else one.one_pa,
+            "given": None,
+        }[plan]
+        picked.append(named or one.axle.field_pa)
+    return picked
 
 
 def setting(question: Question, rows: Sequence[AxleRows], pressures_pa: Sequence[float]) -> Setting:
@@ -243,7 +250,7 @@ def setting(question: Question, rows: Sequence[AxleRows], pressures_pa: Sequence
 def setting_of(
     question: Question, rows: Sequence[AxleRows], loads: Sequence[AxleLoad], pressures_pa: Sequence[float]
 ) -> Setting:
-    """Return what the outfit does in the field with other axle loads than those that the rows were read for."""
+    """Return what the outfit does in the field with other axle loads than those of the rows."""
     days, _ = days_of(question)
     axles = tuple(figures(question, days, one, p) for one, p in zip(loads, pressures_pa, strict=True))
     references = [one.track_pa or one.axle.track_pa for one in rows]
@@ -252,9 +259,7 @@ def setting_of(
     return Setting(axles, rolling(loads, pressures_pa, references, cone, question.draft_n, speed))
 
 
-def figures(
-    question: Question, days: Mapping[str, SoilDay], load: AxleLoad, pressure_pa: float
-) -> AxleFigures:
+def figures(question: Question, days: Mapping[str, SoilDay], load: AxleLoad, pressure_pa: float) -> AxleFigures:
     """Return one axle at one pressure on the field's soils."""
     depths = question.depths_m
     one = rungs(load, pressure_pa, depths, next(iter(days.values())).nu, question.tillage_m)
@@ -272,3 +277,36 @@ def figures(
         float(worst[~above].max()),
         (float(worst[place]), soil),
     )
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """One axle at a row of pressures, from the lowest that its table allows in the field.
+
+    Attributes
+    ----------
+    chance : (n, m) chance of overstress on the worst soil of each depth
+    legs : for each pressure, the legs on which the table allows it
+    """
+
+    rows: AxleRows
+    rungs: Rungs
+    chance: Floats
+    legs: tuple[tuple[str, ...], ...]
+
+
+def ladder_of(question: Question, rows: AxleRows, days: Mapping[str, SoilDay]) -> Ladder | None:
+    """Return an axle's ladder of pressures in its heaviest state; None where none may be named."""
+    table = table_of(question.tables, rows.axle.wheels[0].tyre.code)
+    low = rows.table_field_pa
+    if table is None or low is None:
+        return None
+    high = max(rows.one_pa or low, rows.axle.track_pa, rows.axle.field_pa)
+    steps = steps_between(low, high, max(row.pressure_pa for row in table.rows))
+    found = rungs(rows.field, steps, question.depths_m, next(iter(days.values())).nu, question.tillage_m)
+    chance = np.max([chances(found.stress_pa, day) for day in days.values()], axis=0)
+    legs = tuple(
+        tuple(name for name, row in rows.rows.items() if isinstance(row, TyreRow) and row.pressure_pa <= pressure + 1.0)
+        for pressure in steps
+    )
+    return Ladder(rows, found, chance, legs)

@@ -79,10 +79,7 @@ def rolling(
 
     Brixius 1987 (ASABE D497); not for slip above 30 %.
     """
-    numbers = [
-        mobility(load, p, ref, cone_pa)
-        for load, p, ref in zip(loads, pressures_pa, references_pa, strict=True)
-    ]
+    numbers = [mobility(load, p, ref, cone_pa) for load, p, ref in zip(loads, pressures_pa, references_pa, strict=True)]
     weights = np.array([load.load_n for load in loads])
     drives = np.array([load.kind == "powered" for load in loads])
     towed = np.asarray(traction_brixius_1987(np.array(numbers), 0.0).resistance) * weights

@@ -81,9 +81,7 @@ class AxleLoad:
         if len(self.axle.wheels) == 1:
             return np.array([self.load_n])
         each = self.load_n / self.wheels_on_a_side()
-        return np.array(
-            [each * (self.downhill if w.offset_m > 0 else 1 - self.downhill) for w in self.axle.wheels]
-        )
+        return np.array([each * (self.downhill if w.offset_m > 0 else 1 - self.downhill) for w in self.axle.wheels])
 
 
 @dataclass(frozen=True)
@@ -97,9 +95,7 @@ class Hitch:
     limit_n: float | None
 
 
-def heaviest(
-    outfit: Outfit, load_kg: float, on_soil: bool, pull_n: float, slope: float
-) -> tuple[AxleLoad, ...]:
+def heaviest(outfit: Outfit, load_kg: float, on_soil: bool, pull_n: float, slope: float) -> tuple[AxleLoad, ...]:
     """Return the heaviest state of every axle, front to back.
 
     Parameters

@@ -136,11 +136,11 @@ def stress_quartic(
     )
     out = np.empty(load.shape)
     _quartic_many(
-        np.ascontiguousarray(load).ravel(),
-        np.ascontiguousarray(area).ravel(),
-        np.ascontiguousarray(offset).ravel(),
-        np.ascontiguousarray(depth).ravel(),
-        np.ascontiguousarray(whole).ravel(),
+        load.flatten(),
+        area.flatten(),
+        offset.flatten(),
+        depth.flatten(),
+        whole.flatten(),
         out.reshape(-1),
     )
     return out
@@ -175,9 +175,9 @@ def depth_reached(load_n: ArrayLike, area_m2: ArrayLike, nu: ArrayLike, level_pa
     )
     out = np.empty(load.shape)
     _depth_many(
-        np.ascontiguousarray(load).ravel(),
-        np.ascontiguousarray(area).ravel(),
-        np.ascontiguousarray(whole).ravel(),
+        load.flatten(),
+        area.flatten(),
+        whole.flatten(),
         level_pa,
         out.reshape(-1),
     )
@@ -268,10 +268,10 @@ def stress_rectangle(
     _rectangle_many(
         width_m,
         length_m,
-        np.ascontiguousarray(across).ravel(),
-        np.ascontiguousarray(along).ravel(),
-        np.ascontiguousarray(depth).ravel(),
-        np.ascontiguousarray(whole).ravel(),
+        across.flatten(),
+        along.flatten(),
+        depth.flatten(),
+        whole.flatten(),
         unit.reshape(-1),
     )
     return np.asarray(unit * np.asarray(load_n, dtype=np.float64))
@@ -357,9 +357,9 @@ def stress_track(
         shares,
         width_m,
         places,
-        np.ascontiguousarray(np.abs(offset)).ravel(),
-        np.ascontiguousarray(np.maximum(depth, 1e-3)).ravel(),
-        np.ascontiguousarray(whole).ravel(),
+        np.abs(offset).flatten(),
+        np.maximum(depth, 1e-3).flatten(),
+        whole.flatten(),
         unit.reshape(-1),
     )
     return np.asarray(unit * np.maximum(np.asarray(load_n, dtype=np.float64), 0.0))

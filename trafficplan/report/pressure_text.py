@@ -1,0 +1,222 @@
+"""The answer about pressures as plain text: three lines, then tables, limits and cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from trafficplan.decide.advice import Advice, moisture_line, place
+from trafficplan.decide.pressure import Ladder
+from trafficplan.report.pressure_result import Told
+from trafficplan.report.pressure_words import answer_lines, cost_lines
+from trafficplan.report.words import figure, say, say_day, unit_of
+from trafficplan.units import GRAVITY, KPA, pressure_text
+
+Table = tuple[str, list[str], list[list[str]]]
+
+
+def text_of(told: Told) -> str:
+    """Return the whole answer for the terminal."""
+    lines: list[str] = []
+    lines += answer_lines(told.lead(), told.units)
+    lines += [told_of_lighter(told)] if len(told.advices) > 1 else []
+    lines += ["", basis_line(told), ""]
+    for title, head, rows in tables(told):
+        lines += [title, *_columns(head, rows), ""]
+    for title, sentences in blocks(told):
+        lines += [title, *(f"  {one}" for one in sentences), ""]
+    lines += ["Cautions", *(f"  {one.text}" for one in told.cautions)]
+    return "\n".join(lines)
+
+
+def told_of_lighter(told: Told) -> str:
+    """Return what the lightest load of a range would be answered, in one sentence."""
+    light = told.advices[0]
+    first, _, last = answer_lines(light, told.units)
+    return f"With only {light.question.load_kg / 1e3:g} t: {first} {last.split('More would help')[0]}{_go(last)}"
+
+
+def _go(last: str) -> str:
+    return "Chance" + last.rsplit("Chance", 1)[1]
+
+
+def basis_line(told: Told) -> str:
+    """Return what the answer was asked for: outfit, load, ground, moisture, judged layer."""
+    question = told.lead().question
+    loads = " to ".join(f"{one.question.load_kg / 1e3:g}" for one in told.advices)
+    where = told.field or "whole farm"
+    soils = ", ".join(unit.key for unit in question.units)
+    layer = {"deep": "the deep layer", "surface": "the surface", "both": "surface and deep layer"}
+    tilled = f"tilled to {say('depth', question.tillage_m, told.units)}" if question.tillage_m else "not tilled"
+    return (
+        f"{question.outfit.title}, {loads} t on board. {where} ({tilled}; {soils}). Soil {moisture_line(question.tension_pa)} "
+        f"({told.words['moisture']}). Letting down is judged by {layer[told.lead().protect]} ({told.words['protect']})."
+    )  # fmt: skip
+
+
+def tables(told: Told, everything: bool = False) -> list[Table]:
+    """Return the tables: axles, stress by depth, rolling, ladders (of the axles that matter, or of all)."""
+    lead = told.lead()
+    found = [_axles(lead, told.units), _deeper(lead, told.units), _rolls(lead)]
+    governing = lead.rows[lead.chosen.governing()]
+    shown = [one for one in told.ladders if everything or one.rows is governing or one.rows.can_change()]
+    return [*found, *(_ladder(one, lead, told.units) for one in shown)]
+
+
+def _axles(advice: Advice, units: str) -> Table:
+    judged, half = place(advice.question, advice.question.judged_m), place(advice.question, 0.5)
+    depth = say("depth", advice.question.judged_m, units)
+    head = ["axle", "wheel", "field", "track", "one for both", f"at {depth}", "at 50 cm", "50 kPa to"]
+    head += ["chance below", "chance tilled", "contact", "mean"]
+    rows = []
+    for one, at in zip(advice.rows, advice.chosen.axles, strict=True):
+        field, track = (one.field_pa, one.track_pa) if advice.stop else (one.one_pa, one.one_pa)
+        rows.append(
+            [
+                one.axle.key,
+                say("mass", one.field.wheel_n() / GRAVITY, units),
+                pressure_text(field) if field else "none named",
+                pressure_text(track) if track else "none named",
+                pressure_text(one.one_pa) if one.one_pa else "none named",
+                _band(at.rungs.stress_pa[0, judged], at.rungs.upper_pa[0, judged], units),
+                _band(at.rungs.stress_pa[0, half], at.rungs.upper_pa[0, half], units),
+                say("depth", float(at.rungs.reach_m[0]), units),
+                f"{at.judged[0]:.1f}",
+                f"{at.tilled:.1f}" if advice.question.tillage_m else "-",
+                f"{at.rungs.area_m2[0]:.2f} m2",
+                say("stress", float(at.rungs.mean_pa[0]) / KPA, units),
+            ]
+        )
+    return "Each axle with its heaviest wheel (second figure of stress: the cautious run)", head, rows
+
+
+def _band(central_pa: float, upper_pa: float, units: str) -> str:
+    low, high = figure("stress", central_pa / KPA, units), figure("stress", upper_pa / KPA, units)
+    return f"{low} {unit_of('stress', units)}" if low == high else f"{low}-{high} {unit_of('stress', units)}"
+
+
+def _deeper(advice: Advice, units: str) -> Table:
+    head = ["axle", *(say("depth", float(d), units) for d in advice.question.depths_m)]
+    rows = [
+        [one.load.axle.key, *(figure("stress", v / KPA, units) for v in one.rungs.stress_pa[0])]
+        for one in advice.chosen.axles
+    ]
+    return f"Stress by depth, {unit_of('stress', units)}", head, rows
+
+
+def _rolls(advice: Advice) -> Table:
+    head = ["in the field", "rolling", "pull", "slip", "efficiency", "fuel to roll"]
+    rows = []
+    for name, one in (
+        ("as advised", advice.chosen),
+        ("one pressure", advice.track),
+        ("as in the file", advice.given),
+    ):
+        if name != "as in the file" and not advice.advised():
+            continue
+        roll = one.rolling
+        rows.append(
+            [
+                name,
+                f"{sum(roll.resistance_n) / 1e3:.1f} kN",
+                f"{roll.pull_n / 1e3:.1f} kN",
+                "over 30 %" if roll.slip is None else f"{100 * roll.slip:.0f} %",
+                "-" if roll.efficiency is None else f"{roll.efficiency:.2f}",
+                "-" if roll.litres_per_h is None else f"{roll.litres_per_h:.0f} l/h",
+            ]
+        )
+    return "Rolling and pulling", head, rows
+
+
+def _ladder(ladder: Ladder, advice: Advice, units: str) -> Table:
+    judged, half = place(advice.question, advice.question.judged_m), place(advice.question, 0.5)
+    head = ["pressure", f"at {say('depth', advice.question.judged_m, units)}", "at 50 cm", "50 kPa to", "chance", "at 10 cm",
+            "allowed on"]  # fmt: skip
+    one, rows = ladder.rungs, []
+    for i, pascal in enumerate(one.pressures_pa):
+        stress = one.stress_pa[i]
+        rows.append(
+            [
+                pressure_text(float(pascal)),
+                say("stress", stress[judged] / KPA, units),
+                say("stress", stress[half] / KPA, units),
+                say("depth", float(one.reach_m[i]), units),
+                f"{ladder.chance[i, judged]:.1f}",
+                say("stress", stress[place(advice.question, 0.1)] / KPA, units),
+                ", ".join(ladder.legs[i]) or "-",
+            ]
+        )
+    return f"Ladder of pressures: {ladder.rows.axle.key}, {ladder.rows.axle.wheels[0].tyre.code}", head, rows
+
+
+def blocks(told: Told) -> list[tuple[str, list[str]]]:
+    """Return the sentences below the tables, by title."""
+    lead = told.lead()
+    found = [("What it costs", cost_lines(lead, told.units)), ("Loads", load_lines(told))]
+    if told.seen:
+        found.append(("Seen", [*seen_lines(told), "A clean surface says nothing about the layer below the plough."]))
+    warned = [f"{note.what}: {note.value}; {note.why}" for note in told.notes if note.kind == "warned"]
+    assumed = _assumed(told)
+    found += [("Warnings", warned), ("Assumed", assumed)]
+    return [one for one in found if one[1]]
+
+
+def _assumed(told: Told) -> list[str]:
+    """Return the assumptions; what was assumed alike of several things is told once."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for note in told.notes:
+        if note.kind == "assumed":
+            alike.setdefault((note.value, note.why), []).append(note.what)
+    lines = []
+    for (value, why), things in alike.items():
+        _, _, last = things[0].rpartition(": ")
+        firsts = [thing.rpartition(": ")[0] for thing in things]
+        what = things[0] if len(things) == 1 else f"{last} of {', '.join(firsts)}".replace("soil unit ", "")
+        lines.append(f"{what}: {value} ({why})")
+    return lines
+
+
+def load_lines(told: Told) -> list[str]:
+    """Return how the wheel loads came about: hitch, pull, slope."""
+    lead = told.lead()
+    lines = []
+    if told.hitch is not None:
+        least = f", least while emptying {told.hitch.least_n / GRAVITY:.0f} kg"
+        limit = "" if told.hitch.limit_n is None else f", limit {told.hitch.limit_n / GRAVITY:.0f} kg"
+        lines.append(
+            f"At the hitch {told.hitch.full_n / GRAVITY:.0f} kg full, {told.hitch.empty_n / GRAVITY:.0f} kg empty{least}{limit}."
+            " Axle figures are those on the scale, coupled: behind the rear axle the hitch presses that axle by more than its"
+            " load and lightens the front."
+        )
+    for one in lead.rows:
+        if one.field.pull_n > 0:
+            lines.append(
+                f"The pull of {lead.chosen.rolling.pull_n / 1e3:.1f} kN in the field presses {one.axle.key} by"
+                f" {one.field.pull_n / GRAVITY:.0f} kg more and lightens the front as much."
+            )
+    if lead.question.slope > 0:
+        shares = ", ".join(f"{one.axle.key} {100 * one.field.downhill:.0f} %" for one in lead.rows)
+        lines.append(
+            f"Across {100 * lead.question.slope:.0f} % side slope the lower wheels carry {shares}: at rest and rigid; stability"
+            " cannot be computed here."
+        )
+    lines.append("No bonus for low speed at high torque: powered axles that pull hard are read at 30 km/h or faster.")
+    return lines
+
+
+def seen_lines(told: Told) -> list[str]:
+    """Return what people saw, one line each."""
+    lines = []
+    for one in told.seen:
+        at = ", ".join(f"{'all axles' if k == '*' else k} {pressure_text(v)}" for k, v in one.pressures_pa.items())
+        rut = "" if one.rut_m is None else f"; rut {say('depth', one.rut_m, told.units)}"
+        slip = "" if one.slip is None else f"; slip {100 * one.slip:.0f} %"
+        field = f" {one.field}" if one.field else ""
+        lines.append(f"{say_day(one.day)}{field}: {at}{rut}{slip}{'; ' + one.surface if one.surface else ''}")
+    return lines
+
+
+def _columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+    wide = [max(len(row[i]) for row in (head, *rows)) for i in range(len(head))]
+    return [
+        "  " + "  ".join(cell.ljust(w) for cell, w in zip(row, wide, strict=True)).rstrip() for row in (head, *rows)
+    ]
