@@ -1,6 +1,20 @@
-"""Field-traffic planner: maps of cumulative soil compaction risk."""
+"""Field-traffic planner: maps of cumulative soil compaction risk.
+
+The physics can be asked from Python; SI units inside (m, kg, N, Pa, s). Every name below is loaded when it is
+first used. docs/tutorial.md walks through them.
+
+Examples
+--------
+>>> import trafficplan as tp
+>>> wheel = tp.WheelCase(tp.tyre_from_code("650/65R30.5"), load_n=58.84e3, pressure_pa=100e3)
+>>> answer = tp.stress_beneath(wheel, tp.ground_of("loam", "moulds"))
+>>> [f"{row.depth_m:g} m: {row.stress_pa / 1e3:.0f} kPa, {row.step}" for row in answer.depths if row.depth_m >= 0.5]
+['0.5 m: 90 kPa, far over', '0.7 m: 62 kPa, tight', '1 m: 37 kPa, working']
+"""
 
 import os
+from importlib import import_module
+from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"
 
@@ -9,3 +23,58 @@ for _name in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA"):
     os.environ.pop(_name, None)
 # A virtual or networked source behind an innocent file name must not be opened.
 os.environ["GDAL_SKIP"] = "OGR_VRT,HTTP,WFS,OAPIF"
+
+if TYPE_CHECKING:
+    from trafficplan.decide.beneath import (
+        DepthAnswer,
+        Ground,
+        Models,
+        WheelAnswer,
+        WheelCase,
+        ground_of,
+        stress_beneath,
+    )
+    from trafficplan.decide.ladder import Rungs, rungs
+    from trafficplan.decide.trip import AxleLoad, heaviest
+    from trafficplan.machines.contact import contact_area, upper_area
+    from trafficplan.machines.inflation import cold_pressure_gas_law, hot_pressure_gas_law
+    from trafficplan.machines.loadindex import load_of_index, speed_of_symbol
+    from trafficplan.machines.loads import axle_loads
+    from trafficplan.machines.outfit import Axle, Outfit, Vehicle, Wheel
+    from trafficplan.machines.tyre import Tyre, track_from_sizes, tyre_from_code
+    from trafficplan.machines.tyre_table import NoPressure, TyreRow, TyreTable, lowest_pressure
+
+_HOMES: dict[str, str] = {
+    name: home
+    for home, names in (
+        ("decide.beneath", "DepthAnswer Ground Models WheelAnswer WheelCase ground_of stress_beneath"),
+        ("decide.ladder", "Rungs rungs"),
+        ("decide.trip", "AxleLoad heaviest"),
+        ("machines.contact", "contact_area upper_area"),
+        ("machines.inflation", "cold_pressure_gas_law hot_pressure_gas_law"),
+        ("machines.loadindex", "load_of_index speed_of_symbol"),
+        ("machines.loads", "axle_loads"),
+        ("machines.outfit", "Axle Outfit Vehicle Wheel"),
+        ("machines.tyre", "Tyre track_from_sizes tyre_from_code"),
+        ("machines.tyre_table", "NoPressure TyreRow TyreTable lowest_pressure"),
+    )
+    for name in names.split()
+}
+
+__all__ = [
+    "Axle", "AxleLoad", "DepthAnswer", "Ground", "Models", "NoPressure", "Outfit", "Rungs", "Tyre", "TyreRow",
+    "TyreTable", "Vehicle", "Wheel", "WheelAnswer", "WheelCase", "axle_loads", "cold_pressure_gas_law",
+    "contact_area", "ground_of", "heaviest", "hot_pressure_gas_law", "load_of_index", "lowest_pressure", "rungs",
+    "speed_of_symbol", "stress_beneath", "track_from_sizes", "tyre_from_code", "upper_area",
+]  # fmt: skip
+
+
+def __getattr__(name: str) -> object:
+    """Load a public name from its home at first use: `import trafficplan` alone stays light."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
