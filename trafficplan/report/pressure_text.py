@@ -20,7 +20,7 @@ def text_of(told: Told) -> str:
     lines += answer_lines(told.lead(), told.units)
     lines += [told_of_lighter(told)] if len(told.advices) > 1 else []
     lines += ["", basis_line(told), ""]
-    for title, head, rows in tables(told):
+    for title, head, rows in [*tables(told), *ladder_tables(told)]:
         lines += [title, *_columns(head, rows), ""]
     for title, sentences in blocks(told):
         lines += [title, *(f"  {one}" for one in sentences), ""]
@@ -49,24 +49,33 @@ def basis_line(told: Told) -> str:
     tilled = f"tilled to {say('depth', question.tillage_m, told.units)}" if question.tillage_m else "not tilled"
     return (
         f"{question.outfit.title}, {loads} t on board. {where} ({tilled}; {soils}). Soil {moisture_line(question.tension_pa)} "
-        f"({told.words['moisture']}). Letting down is judged by {layer[told.lead().protect]} ({told.words['protect']})."
+        f"({told.words['moisture']}). Letting down is judged by {layer[told.lead().protect]} ({told.words['protect']}). All pressures are cold."
     )  # fmt: skip
 
 
-def tables(told: Told, everything: bool = False) -> list[Table]:
-    """Return the tables: axles, stress by depth, rolling, ladders (of the axles that matter, or of all)."""
+def tables(told: Told) -> list[Table]:
+    """Return the tables: axles, contact and stress by depth, rolling."""
     lead = told.lead()
-    found = [_axles(lead, told.units), _deeper(lead, told.units), _rolls(lead)]
+    return [_axles(lead, told.units), _deeper(lead, told.units), _rolls(lead)]
+
+
+def ladder_tables(told: Told) -> list[Table]:
+    """Return ladders of the governing axle and of those that can change; axles that are alike share one."""
+    lead = told.lead()
     governing = lead.rows[lead.chosen.governing()]
-    shown = [one for one in told.ladders if everything or one.rows is governing or one.rows.can_change()]
-    return [*found, *(_ladder(one, lead, told.units) for one in shown)]
+    groups: dict[tuple[object, ...], list[Ladder]] = {}
+    for one in told.ladders:
+        if one.rows is governing or one.rows.can_change():
+            alike = (one.rows.axle.wheels[0].tyre, round(one.rows.field.wheel_n()), one.rungs.pressures_pa.tobytes())
+            groups.setdefault(alike, []).append(one)
+    return [_ladder(group, lead, told.units) for group in groups.values()]
 
 
 def _axles(advice: Advice, units: str) -> Table:
     judged, half = place(advice.question, advice.question.judged_m), place(advice.question, 0.5)
     depth = say("depth", advice.question.judged_m, units)
     head = ["axle", "wheel", "field", "track", "one for both", f"at {depth}", "at 50 cm", "50 kPa to"]
-    head += ["chance below", "chance tilled", "contact", "mean"]
+    head += ["chance below", "chance tilled"]
     rows = []
     for one, at in zip(advice.rows, advice.chosen.axles, strict=True):
         field, track = (one.field_pa, one.track_pa) if advice.stop else (one.one_pa, one.one_pa)
@@ -82,8 +91,6 @@ def _axles(advice: Advice, units: str) -> Table:
                 say("depth", float(at.rungs.reach_m[0]), units),
                 f"{at.judged[0]:.1f}",
                 f"{at.tilled:.1f}" if advice.question.tillage_m else "-",
-                f"{at.rungs.area_m2[0]:.2f} m2",
-                say("stress", float(at.rungs.mean_pa[0]) / KPA, units),
             ]
         )
     return "Each axle with its heaviest wheel (second figure of stress: the cautious run)", head, rows
@@ -95,12 +102,14 @@ def _band(central_pa: float, upper_pa: float, units: str) -> str:
 
 
 def _deeper(advice: Advice, units: str) -> Table:
-    head = ["axle", *(say("depth", float(d), units) for d in advice.question.depths_m)]
-    rows = [
-        [one.load.axle.key, *(figure("stress", v / KPA, units) for v in one.rungs.stress_pa[0])]
-        for one in advice.chosen.axles
-    ]
-    return f"Stress by depth, {unit_of('stress', units)}", head, rows
+    head = ["axle", "contact", "mean stress there", *(say("depth", float(d), units) for d in advice.question.depths_m)]
+    rows = []
+    for at in advice.chosen.axles:
+        one = at.rungs
+        figures = [figure("stress", v / KPA, units) for v in one.stress_pa[0]]
+        mean = say("stress", float(one.mean_pa[0]) / KPA, units)
+        rows.append([at.load.axle.key, f"{one.area_m2[0]:.2f} m2", mean, *figures])
+    return f"Contact of a wheel, and stress by depth in {unit_of('stress', units)}", head, rows
 
 
 def _rolls(advice: Advice) -> Table:
@@ -127,10 +136,11 @@ def _rolls(advice: Advice) -> Table:
     return "Rolling and pulling", head, rows
 
 
-def _ladder(ladder: Ladder, advice: Advice, units: str) -> Table:
+def _ladder(alike: Sequence[Ladder], advice: Advice, units: str) -> Table:
     judged, half = place(advice.question, advice.question.judged_m), place(advice.question, 0.5)
     head = ["pressure", f"at {say('depth', advice.question.judged_m, units)}", "at 50 cm", "50 kPa to", "chance", "at 10 cm",
             "allowed on"]  # fmt: skip
+    ladder = alike[0]
     one, rows = ladder.rungs, []
     for i, pascal in enumerate(one.pressures_pa):
         stress = one.stress_pa[i]
@@ -145,7 +155,8 @@ def _ladder(ladder: Ladder, advice: Advice, units: str) -> Table:
                 ", ".join(ladder.legs[i]) or "-",
             ]
         )
-    return f"Ladder of pressures: {ladder.rows.axle.key}, {ladder.rows.axle.wheels[0].tyre.code}", head, rows
+    axles = " and ".join(one.rows.axle.key for one in alike)
+    return f"Ladder of pressures: {axles}, {ladder.rows.axle.wheels[0].tyre.code}", head, rows
 
 
 def blocks(told: Told) -> list[tuple[str, list[str]]]:
@@ -196,9 +207,9 @@ def load_lines(told: Told) -> list[str]:
     if lead.question.slope > 0:
         shares = ", ".join(f"{one.axle.key} {100 * one.field.downhill:.0f} %" for one in lead.rows)
         lines.append(
-            f"Across {100 * lead.question.slope:.0f} % side slope the lower wheels carry {shares}: at rest and rigid; stability"
-            " cannot be computed here."
+            f"Across {100 * lead.question.slope:.0f} % side slope the lower wheels carry {shares}: at rest and rigid."
         )
+    lines.append("Stability cannot be computed here: it is a limit of its own, also on slopes that look harmless.")
     lines.append("No bonus for low speed at high torque: powered axles that pull hard are read at 30 km/h or faster.")
     return lines
 

@@ -54,11 +54,12 @@ def _speeds(advice: Advice, on_soil: bool) -> str:
 
 
 def _listed(rows: Sequence[AxleRows], plan: str) -> str:
-    parts = []
+    """Return axle and pressure; axles with the same pressure are told together."""
+    groups: dict[str, list[AxleRows]] = {}
     for one in rows:
         value = {"one": one.one_pa, "track": one.track_pa, "field": one.field_pa}[plan]
-        parts.append(f"{one.axle.key} {pressure_text(value) if value else '(none)'}")
-    return ", ".join(parts)
+        groups.setdefault(pressure_text(value) if value else "none named", []).append(one)
+    return ", ".join(f"{_names(alike)} {text}" for text, alike in groups.items())
 
 
 def _names(rows: Sequence[AxleRows]) -> str:
@@ -153,12 +154,13 @@ def _help_words(shares: Sequence[float]) -> str:
 def _own(advice: Advice, units: str) -> str:
     """Return what letting down does under the axles that change, where another axle governs."""
     k = place(advice.question, advice.question.judged_m)
-    parts = []
+    groups: dict[str, list[AxleRows]] = {}
     for i, one in enumerate(advice.rows):
         before = advice.track.axles[i].rungs.stress_pa[0, k]
         after = advice.field.axles[i].rungs.stress_pa[0, k]
         if one.can_change() and after < before * (1 - NOTHING):
-            parts.append(f"{one.axle.key} {_percent(1 - after / before)}")
+            groups.setdefault(_percent(1 - after / before), []).append(one)
+    parts = [f"{_names(alike)} {share}" for share, alike in groups.items()]
     if not parts:
         return "Nothing changes under the axles let down"
     return f"Under the wheels let down it falls more, {layer_words(advice, units)}: {', '.join(parts)}"
@@ -213,7 +215,10 @@ def more_line(advice: Advice, units: str) -> str:
 
 def _slower_words(slower: Slower) -> str:
     at = f"{slower.speed_m_s / KM_H:.0f} km/h on the track"
-    ones = ", ".join(f"{key} {pressure_text(value)}" for key, value in slower.one_pa.items())
+    groups: dict[str, list[str]] = {}
+    for key, value in slower.one_pa.items():
+        groups.setdefault(pressure_text(value), []).append(key)
+    ones = ", ".join(f"{' and '.join(keys)} {text}" for text, keys in groups.items())
     if slower.closes:
         return f"{at}, where one pressure does both ({ones})"
     return f"{at}, one pressure for all then {ones}"
@@ -243,7 +248,7 @@ def go_line(advice: Advice) -> str:
         return f"{said}: wait until it is drier than any word of the hand test{lighter}."
     return (
         f"{said}: wait until a lighter outfit can go; no word of the hand test and no third of a load keeps this "
-        "one under the limit. Where strength is only assumed, dig and look, or have it measured."
+        "one under the limit. Dig and look: strength is known to about plus or minus half."
     )
 
 
