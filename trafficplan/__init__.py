@@ -12,8 +12,12 @@ Examples
 ['0.5 m: 90 kPa, far over', '0.7 m: 62 kPa, tight', '1 m: 37 kPa, working']
 """
 
+import hashlib
 import os
+import shutil
+import time
 from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"
@@ -23,6 +27,33 @@ for _name in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA"):
     os.environ.pop(_name, None)
 # A virtual or networked source behind an innocent file name must not be opened.
 os.environ["GDAL_SKIP"] = "OGR_VRT,HTTP,WFS,OAPIF"
+
+
+def _kernel_cache() -> None:
+    """Keep compiled kernels in the user's cache, in a folder of their own for each state of the program's files.
+
+    numba notices a change in a kernel's own file only, not in the files of the kernels that it calls: without this a
+    changed formula could go on being computed by an old kernel. Where nothing can be written, kernels stay in memory.
+    """
+    package = Path(__file__).parent
+    state = "".join(f"{path.name} {path.stat().st_mtime_ns}\n" for path in sorted(package.rglob("*.py")))
+    key = hashlib.sha256(f"{package}\n{state}".encode()).hexdigest()[:16]
+    root = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "trafficplan"
+    folder = root / f"kernels-{key}"
+    try:
+        if not folder.exists():
+            folder.mkdir(parents=True)
+            for other in root.glob("kernels-*"):
+                if time.time() - other.stat().st_mtime > 7 * 86400:
+                    shutil.rmtree(other, ignore_errors=True)
+    except (OSError, RuntimeError):
+        return
+    if os.access(folder, os.W_OK):
+        os.environ["NUMBA_CACHE_DIR"] = str(folder)
+
+
+if "NUMBA_CACHE_DIR" not in os.environ:
+    _kernel_cache()
 
 if TYPE_CHECKING:
     from trafficplan.decide.beneath import (
