@@ -24,9 +24,9 @@ from trafficplan.machines.tyre import Tyre, track_from_sizes, tyre_from_code
 from trafficplan.report.in_use import MARKS, models_and_numbers
 from trafficplan.soil.compaction import chance
 from trafficplan.soil.elastic import circle_parabolic_axis, circle_uniform_axis
-from trafficplan.soil.shapes import SHAPES, stress_circle
+from trafficplan.soil.shapes import SHAPES, stress_belt, stress_circle
 from trafficplan.soil.strength import strength_table
-from trafficplan.soil.stress import depth_reached, stress_quartic
+from trafficplan.soil.stress import depth_reached, stress_quartic, stress_track
 from trafficplan.units import BAR, GRAVITY, KPA
 
 laws = settings(derandomize=True, max_examples=40, deadline=None, database=None)
@@ -144,6 +144,16 @@ def test_shapes_meet_their_closed_forms_and_the_compiled_sum(nu):
         assert quartic == pytest.approx(
             stress_quartic(load, area, away, depth, nu), abs=1e-3 * 1.5 * load / area
         )
+
+
+@pytest.mark.parametrize("rollers", [0, 1, 4, 7])
+def test_belt_meets_the_compiled_sum(rollers):
+    away = np.array([0.0, 0.2, 0.4, 1.0])
+    for depth in (0.05, 0.1, 0.35, 1.0):
+        for nu in (3, 5, 6):
+            ours = stress_belt(60e3, 0.6, 1.8, rollers, away, depth, nu)
+            other = stress_track(60e3, 0.6, 1.8, rollers, away, np.full(4, depth), np.full(4, nu))
+            assert ours == pytest.approx(other, rel=1e-3)
 
 
 @pytest.mark.parametrize("name", list(SHAPES))
@@ -492,7 +502,8 @@ def test_sources_of_a_result_tell_what_it_assumed(tmp_path):
     assert wrong.exit_code == 2 and json.loads(wrong.stdout)["errors"][0]["what"] == "not a result folder"
 
 
-def test_a_tyre_is_answered_without_compiled_code_or_maps():
+@pytest.mark.parametrize("words", [ONE, ("--track", "1.8", "4", "--track-width", "0.6", "--load-kg", "6000")])
+def test_a_wheel_is_answered_without_compiled_code_or_maps(words):
     code = (
         "import sys; sys.argv = ['trafficplan', 'beneath', *sys.argv[1:]]\n"
         "from trafficplan.cli.main import run\n"
@@ -500,5 +511,5 @@ def test_a_tyre_is_answered_without_compiled_code_or_maps():
         "heavy = {'pandas', 'scipy', 'geopandas', 'matplotlib', 'numba', 'rasterio', 'shapely'}\n"
         "print('heavy:', sorted(heavy & set(sys.modules)))"
     )
-    done = subprocess.run([sys.executable, "-c", code, *ONE], capture_output=True, text=True, check=True)
+    done = subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True, check=True)
     assert done.stdout.endswith("heavy: []\n")

@@ -23,7 +23,7 @@ from trafficplan.machines.tyre import Tyre
 from trafficplan.names import DEPTHS, Note, step_of
 from trafficplan.soil.day import TOP_M, concentration_factor, soil_day
 from trafficplan.soil.moisture import tensions_from_text
-from trafficplan.soil.shapes import SHAPES, stress_circle
+from trafficplan.soil.shapes import ROLLER_M, ROLLER_SHARE, SHAPES, stress_belt, stress_circle
 from trafficplan.soil.strength import strength_range
 from trafficplan.soil.unit import Horizon, SoilUnit
 from trafficplan.units import GRAVITY, KPA, pressure_text
@@ -257,8 +257,6 @@ def _peak(case: WheelCase, mean_pa: float, models: Models) -> float:
         return mean_pa * SHAPES[models.shape].peak
     if tyre.rollers == 0:
         return mean_pa
-    from trafficplan.soil.stress import ROLLER_M, ROLLER_SHARE  # compiled code: loaded for tracks only
-
     rows = min(tyre.rollers * ROLLER_M, tyre.track_length_m)
     return mean_pa * (1.0 - ROLLER_SHARE + ROLLER_SHARE * tyre.track_length_m / rows)
 
@@ -287,18 +285,8 @@ def _highest(case: WheelCase, models: Models, below_m: float, nu: float, rollers
     away = np.linspace(0.0, 0.5 * spacing, PLACES) if spacing > 0.0 else np.zeros(1)
     places = np.concatenate([away, spacing - away]) if spacing > 0.0 else away
     if tyre.kind == "track":
-        from trafficplan.soil.stress import stress_track  # compiled code: loaded for tracks only
-
         count = tyre.rollers if rollers is None else rollers
-        stress = stress_track(
-            share,
-            tyre.width_m,
-            tyre.track_length_m,
-            count,
-            places,
-            np.full(places.shape, below_m),
-            np.full(places.shape, nu),
-        )
+        stress = stress_belt(share, tyre.width_m, tyre.track_length_m, count, places, below_m, nu)
     else:
         area = _area(case, models.area) / case.tyres
         stress = stress_circle(SHAPES[models.shape], share, area, places, below_m, nu)

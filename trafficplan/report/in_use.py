@@ -20,8 +20,7 @@ from trafficplan.names import STEPS
 from trafficplan.soil.compaction import FIRST_PASS_SHARE
 from trafficplan.soil.day import CORES_ENOUGH, SPREAD_MEASURED, SPREAD_TEXTURE_ONLY, SPREAD_USUAL, TOP_M
 from trafficplan.soil.moisture import HAND_TEST, WORD_LIMITS
-from trafficplan.soil.shapes import SHAPES
-from trafficplan.soil.stress import ROLLER_M, ROLLER_SHARE
+from trafficplan.soil.shapes import ROLLER_M, ROLLER_SHARE, SHAPES
 from trafficplan.units import BAR, GRAVITY, KPA
 
 #: What a mark says about how sure a number is.

@@ -1,8 +1,8 @@
-"""Shapes of the contact stress under a wheel, by name, and the stress beneath each, on and off the axis.
+"""Shapes of the contact stress under a wheel or track, by name, and the stress beneath, on and off the axis.
 
-The alternates to the quartic shape of the central run. Small loads on a polar grid are summed (Soehne 1953),
-each spreading by Froehlich's law (1934); plain numpy, so that one wheel is answered without compiled code.
-`stress.py` sums the quartic shape in another way: tests hold the two against each other.
+The alternates to the quartic shape of the central run. Small loads are summed (Soehne 1953), each spreading by
+Froehlich's law (1934); plain numpy, so that one wheel is answered without compiled code. `stress.py` sums the
+quartic shape and the track in other ways: tests hold the two against each other.
 """
 
 from __future__ import annotations
@@ -17,6 +17,14 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
+
+#: Length along the track on which a roller presses [m], and the share of the load that goes through the
+#: rollers. Ours.
+ROLLER_M = 0.20
+ROLLER_SHARE = 0.5
+
+#: Places along half a track where its highest stress is looked for.
+_PLACES = 33
 
 #: Points around the circle per radius over depth: the error of the sum falls as exp(-this).
 _TURN = 14.0
@@ -118,3 +126,65 @@ def stress_circle(
     distance2 = rows * rows + rho * rho - 2.0 * rows * rho * np.cos(angle) + z * z
     around = (distance2 ** (-0.5 * (nu + 2.0)) * turn).sum(axis=2)
     return np.asarray((nu * z**nu / (2.0 * math.pi) * (ring[:, :, 0] * around).sum(axis=1)).reshape(r.shape))
+
+
+def stress_belt(
+    load_n: float,
+    width_m: float,
+    length_m: float,
+    rollers: int,
+    offset_m: ArrayLike,
+    depth_m: float,
+    nu: float,
+) -> Floats:
+    """Return the highest vertical stress [Pa] along a rubber track, shape of `offset_m`.
+
+    The model of `stress.stress_track`: half of the load through the rollers, half even over the belt.
+
+    Parameters
+    ----------
+    load_n : load on the track [N]
+    width_m, length_m, rollers : the belt on the ground; 0 rollers spread the whole load evenly
+    offset_m : lateral distances from the middle of the belt [m]
+    depth_m : depth, above 0 [m]
+    nu : concentration factor, 3 to 6
+
+    Notes
+    -----
+    Froehlich 1934, integrated over the rectangles. Within 0.1 % from 5 cm depth on.
+
+    Examples
+    --------
+    >>> round(float(stress_belt(60e3, 0.6, 1.8, 0, 0.0, 0.5, 5)) / 1e3, 1)
+    42.1
+    """
+    reach = max(0.5 * (length_m - ROLLER_M), 0.0)
+    centres = np.linspace(-reach, reach, rollers) if rollers > 1 else np.zeros(rollers)
+    middles = np.concatenate([[0.0], centres])
+    halves = np.concatenate([[0.5 * length_m], np.full(rollers, 0.5 * ROLLER_M)])
+    through = ROLLER_SHARE if rollers > 0 else 0.0
+    even = (1.0 - through) / (width_m * length_m)
+    pressed = through / (width_m * ROLLER_M * max(rollers, 1))
+    stress = load_n * np.concatenate([[even], np.full(rollers, pressed)])
+    places = np.unique(np.concatenate([np.linspace(0.0, reach, _PLACES), centres[centres >= 0.0]]))
+    away = np.abs(np.asarray(offset_m, dtype=np.float64))
+    z = max(float(depth_m), 1e-3)
+    # across the belt, then along each rectangle, both in variables that follow the peak beside the point
+    across = away.reshape(-1, 1, 1, 1, 1)
+    y, step_y = _nodes(-0.5 * width_m - across, 0.5 * width_m - across, np.full((1, 1, 1, 1, 1), z), -1)
+    c = np.sqrt(y * y + z * z)
+    from_place = middles[:, None, None] - places[:, None, None, None]
+    x, step_x = _nodes(from_place - halves[:, None, None], from_place + halves[:, None, None], c, -2)
+    line = (step_x * (x * x + c * c) ** (-0.5 * (nu + 2.0)) * step_y).sum(axis=(-1, -2))
+    found = nu * z**nu / (2.0 * math.pi) * (line * stress).sum(axis=-1).max(axis=-1)
+    return np.asarray(found.reshape(away.shape))
+
+
+def _nodes(low: Floats, high: Floats, scale: Floats, axis: int) -> tuple[Floats, Floats]:
+    """Return Gauss nodes from `low` to `high`, laid along `axis` in asinh(x / scale), and their weights."""
+    shape = [1] * 5
+    shape[axis] = _NODES.size
+    first, last = np.arcsinh(low / scale), np.arcsinh(high / scale)
+    half = 0.5 * (last - first)
+    t = 0.5 * (last + first) + half * _NODES.reshape(shape)
+    return np.asarray(scale * np.sinh(t)), np.asarray(half * _WEIGHTS.reshape(shape) * scale * np.cosh(t))

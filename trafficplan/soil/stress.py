@@ -14,15 +14,12 @@ import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from trafficplan.soil.shapes import ROLLER_M, ROLLER_SHARE
+
 Floats = NDArray[np.float64]
 
 #: Concentration factors (whole numbers) that the ring and roller sums are made for.
 NU_RANGE = (3, 6)
-
-#: Length along the track on which a roller presses [m], and the share of the load that goes through the
-#: rollers. Ours.
-ROLLER_M = 0.20
-ROLLER_SHARE = 0.5
 
 #: Depth at which the search for a stress line ends [m].
 DEEPEST_M = 5.0
