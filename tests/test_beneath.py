@@ -1,10 +1,13 @@
 """`trafficplan beneath` and what stands behind it: golden runs, laws, the picture, bad input, sources."""
 
+import ast
 import json
+import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +16,7 @@ from hypothesis import strategies as st
 from PIL import Image
 from typer.testing import CliRunner
 
+import trafficplan
 from trafficplan.assess.profiles import beneath
 from trafficplan.cli.main import app
 from trafficplan.decide.beneath import Ground, Models, WheelCase, ground_of, stress_beneath, usual_depths
@@ -484,6 +488,32 @@ def test_sources_list_every_model_and_mark():
     assert {one.mark for one in models_and_numbers()} == set(MARKS)
 
 
+#: Constants of the physics that are no model and no number of the field: limits of input, steps of a sum.
+NO_NUMBERS = {
+    "ATMOSPHERE_PA", "ZERO_CELSIUS_K", "COLD_CELSIUS", "CELSIUS_RANGE", "NEVER_BLEED", "TEXTURES", "NU_RANGE",
+    "DEEPEST_M", "TABLE_SOURCE", "LOAD_RANGE_KG", "NU_LOW", "NU_HIGH", "PLACES", "CENTRAL_SHAPE", "UPPER_AREA",
+    "REACHED_PA", "MEASURED_BAND", "STATES", "SURFACE_M",
+}  # fmt: skip
+
+
+def test_no_number_of_the_physics_is_left_out_of_the_sources():
+    package = Path(trafficplan.__file__).parent
+    listed = (package / "report" / "in_use.py").read_text(encoding="utf-8")
+    for path in sorted(p for room in ("machines", "soil", "decide") for p in (package / room).glob("*.py")):
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            targets = node.targets if isinstance(node, ast.Assign) else [getattr(node, "target", None)]
+            names = {
+                n.id
+                for target in targets
+                if target is not None
+                for n in ast.walk(target)
+                if isinstance(n, ast.Name)
+            }
+            for name in names - NO_NUMBERS:
+                if name.isupper() and not name.startswith("_"):
+                    assert re.search(rf"\b{name}\b", listed), f"{path.name}: tell {name} in report/in_use.py"
+
+
 def test_sources_of_a_result_tell_what_it_assumed(tmp_path):
     note = {
         "kind": "assumed",
@@ -513,3 +543,10 @@ def test_a_wheel_is_answered_without_compiled_code_or_maps(words):
     )
     done = subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True, check=True)
     assert done.stdout.endswith("heavy: []\n")
+
+
+def test_every_name_of_the_answer_is_documented():
+    text = (Path(trafficplan.__file__).parents[1] / "docs" / "beneath.md").read_text(encoding="utf-8")
+    told = result_of(*ONE)["result"]
+    names = {*told, *told["wheels"][0], *told["wheels"][0]["depths"][0]}
+    assert [name for name in sorted(names) if f'"{name}"' not in text] == []

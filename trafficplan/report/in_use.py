@@ -9,19 +9,32 @@ from dataclasses import dataclass
 from importlib.resources import files
 
 from trafficplan.assess.stored import REACH_PA
+from trafficplan.decide.advice import LEAST_SHARE, LOAD_STEP_KG, SLOWEST_M_S, STANDING_L_H, WORTH
 from trafficplan.decide.beneath import CENTRAL_AREA, UPPER_GOVERNS_PA, UPPER_TO_M
+from trafficplan.decide.pressure import HIGH_TORQUE, TORQUE_SPEED_M_S
+from trafficplan.decide.rolling import (
+    CONE_PA,
+    DEFLECTION,
+    DEFLECTION_RANGE,
+    LITRES_PER_KWH,
+    SLIP_MOST,
+    SLIP_SHEARS,
+    TRACK_MOBILITY,
+)
+from trafficplan.decide.trip import CENTRE_HIGH_M, HITCH_HIGH_M, STEEPEST, STEERING_SHARE
 from trafficplan.farm.defaults import DEFAULTS, SOURCE
 from trafficplan.machines.contact import AREA_MODELS, BLEND_POWER, RIGID_1999, SOFT_1999
 from trafficplan.machines.inflation import IMPROVED_FLEXION
 from trafficplan.machines.loadindex import LOAD_INDEX_KG, SPEED_SYMBOL_KM_H
 from trafficplan.machines.traction import BRIXIUS_RANGE
 from trafficplan.machines.tyre import INCH_ASPECT, LOW_SECTION_ASPECT
+from trafficplan.machines.tyre_table import DUAL_SHARE, TRIPLE_SHARE
 from trafficplan.names import STEPS
 from trafficplan.soil.compaction import FIRST_PASS_SHARE
 from trafficplan.soil.day import CORES_ENOUGH, SPREAD_MEASURED, SPREAD_TEXTURE_ONLY, SPREAD_USUAL, TOP_M
 from trafficplan.soil.moisture import HAND_TEST, WORD_LIMITS
 from trafficplan.soil.shapes import ROLLER_M, ROLLER_SHARE, SHAPES
-from trafficplan.units import BAR, GRAVITY, KPA
+from trafficplan.units import BAR, GRAVITY, KM_H, KPA
 
 #: What a mark says about how sure a number is.
 MARKS: dict[str, str] = {
@@ -49,7 +62,17 @@ class InUse:
 
 def models_and_numbers() -> tuple[InUse, ...]:
     """Return all models and numbers in use, by part; values come from the code that uses them."""
-    return (*_contact(), *_tyres(), *_stress(), *_strength(), *_moisture(), *_judgement(), *_work())
+    return (
+        *_contact(),
+        *_tyres(),
+        *_stress(),
+        *_strength(),
+        *_moisture(),
+        *_judgement(),
+        *_rolling(),
+        *_pressures(),
+        *_defaults(),
+    )
 
 
 def _contact() -> Iterator[InUse]:
@@ -175,12 +198,42 @@ def _judgement() -> Iterator[InUse]:
     )
 
 
-def _work() -> Iterator[InUse]:
+def _rolling() -> Iterator[InUse]:
     ranges = "; ".join(
         f"{name.replace('_', ' ')} {low:g} to {high:g}" for name, (low, high) in BRIXIUS_RANGE.items()
     )
-    yield InUse("traction", "drive tyres", ranges, "Brixius 1987, ASABE D497", "found")
-    yield InUse("traction", "towed wheels", "1.2 / Cn + 0.04", "Wismer & Luth 1974", "found")
+    yield InUse("rolling", "drive tyres", ranges, "Brixius 1987, ASABE D497", "found")
+    yield InUse("rolling", "towed wheels", "1.2 / Cn + 0.04", "Wismer & Luth 1974", "found")
+    cones = ", ".join(f"{word} {pascal / KPA:.0f} kPa" for word, pascal in CONE_PA.items())
+    yield InUse("rolling", "cone index", cones, "ASAE D497; which word is which is ours", "memory")
+    value = f"{DEFLECTION:g} of section height, held to {DEFLECTION_RANGE[0]:g} to {DEFLECTION_RANGE[1]:g}"
+    yield InUse("rolling", "deflection at the table's pressure", value, "usual for radials", "memory")
+    yield InUse("rolling", "mobility of a rubber track", f"{TRACK_MOBILITY:g}", "as on firm soil", "ours")
+    value = f"{SLIP_SHEARS:g} shears the topsoil; looked for up to {SLIP_MOST:g}"
+    yield InUse("rolling", "slip", value, "no source at hand", "memory")
+    value = f"{LITRES_PER_KWH:.3f} l per kWh at the axles; {STANDING_L_H:g} l/h standing"
+    yield InUse("rolling", "fuel", value, "0.27 l/kWh at the engine, 85 % of it at the axles", "memory")
+
+
+def _pressures() -> Iterator[InUse]:
+    value = f"dual {DUAL_SHARE:g}, triple {TRIPLE_SHARE:g} of each tyre's table"
+    yield InUse("pressures", "several tyres on a side", value, "US Tire and Rim Association", "memory")
+    value = f"pull over {HIGH_TORQUE:g} of the weight: rows of {TORQUE_SPEED_M_S / KM_H:.0f} km/h count"
+    yield InUse("pressures", "no low-speed bonus", value, "UN R106 on sustained high torque", "ours")
+    yield InUse("pressures", "least share on the steering axle", f"{STEERING_SHARE:g}", "road rules", "found")
+    value = f"over {STEEPEST * 100:.0f} % no lowest pressure is advised"
+    yield InUse("pressures", "side slope", value, "no source", "ours")
+    heights = ", ".join(f"{kind} {height:g} m" for kind, height in CENTRE_HIGH_M.items())
+    value = f"{heights}; hitch {HITCH_HIGH_M:g} m"
+    yield InUse("pressures", "height of the centre of gravity", value, SOURCE, "common practice")
+    value = (
+        f"stress lower by {WORTH * 100:.0f} % is worth a stop; loads tried by {LOAD_STEP_KG:.0f} kg down to "
+        f"{LEAST_SHARE:g} of the load; no track slower than {SLOWEST_M_S / KM_H:.0f} km/h"
+    )
+    yield InUse("pressures", "what is proposed", value, "set for this program", "ours")
+
+
+def _defaults() -> Iterator[InUse]:
     for default in DEFAULTS.values():
         value = f"{default.value} {default.unit}".strip()
         yield InUse("defaults of a farm", default.what, value, SOURCE, "common practice")
