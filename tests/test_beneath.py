@@ -490,9 +490,9 @@ def test_sources_list_every_model_and_mark():
 
 #: Constants of the physics that are no model and no number of the field: limits of input, steps of a sum.
 NO_NUMBERS = {
-    "ATMOSPHERE_PA", "ZERO_CELSIUS_K", "COLD_CELSIUS", "CELSIUS_RANGE", "NEVER_BLEED", "TEXTURES", "NU_RANGE",
+    "ATMOSPHERE_PA", "ZERO_CELSIUS_K", "CELSIUS_RANGE", "NEVER_BLEED", "TEXTURES", "NU_RANGE",
     "DEEPEST_M", "TABLE_SOURCE", "LOAD_RANGE_KG", "NU_LOW", "NU_HIGH", "PLACES", "CENTRAL_SHAPE", "UPPER_AREA",
-    "REACHED_PA", "MEASURED_BAND", "STATES", "SURFACE_M",
+    "REACHED_PA", "STATES", "SURFACE_M",
 }  # fmt: skip
 
 

@@ -83,9 +83,9 @@ def _draw(ax: Axes, one: WheelAnswer, ground: Ground, most_kpa: float) -> None:
         ends = row.lowest_pa / KPA, row.highest_pa / KPA
         ax.plot(ends, [place + 0.36] * 2, color=INK, linewidth=0.9, marker="|", markersize=3.5, zorder=5)
         text = (
-            f"{central:.0f} kPa  {row.step}"
+            f"{central:.0f} kPa, {row.step}"
             if upper - central < 0.5
-            else f"{central:.0f} to {upper:.0f} kPa  {row.step}"
+            else f"{central:.0f} to {upper:.0f} kPa, {row.step}"
         )
         ax.text(
             max(ends[1], upper, high) + most_kpa * 0.012, place, text, va="center", color=INK, fontsize=8.5
@@ -105,7 +105,7 @@ def _draw(ax: Axes, one: WheelAnswer, ground: Ground, most_kpa: float) -> None:
     reached = (
         f"50 kPa reaches {one.reached_m * 100:.0f} cm" if one.reached_m > 0.0 else "50 kPa is reached nowhere"
     )
-    ax.set_title(f"{wheel_title(one)}     {reached}", loc="left", pad=6)
+    ax.set_title(f"{wheel_title(one)}: {reached}", loc="left", pad=6)
 
 
 def _legend() -> list[Patch | Line2D]:

@@ -10,7 +10,7 @@ from importlib.resources import files
 
 from trafficplan.assess.stored import REACH_PA
 from trafficplan.decide.advice import LEAST_SHARE, LOAD_STEP_KG, SLOWEST_M_S, STANDING_L_H, WORTH
-from trafficplan.decide.beneath import CENTRAL_AREA, UPPER_GOVERNS_PA, UPPER_TO_M
+from trafficplan.decide.beneath import CENTRAL_AREA, MEASURED_BAND, UPPER_GOVERNS_PA, UPPER_TO_M
 from trafficplan.decide.pressure import HIGH_TORQUE, TORQUE_SPEED_M_S
 from trafficplan.decide.rolling import (
     CONE_PA,
@@ -24,7 +24,7 @@ from trafficplan.decide.rolling import (
 from trafficplan.decide.trip import CENTRE_HIGH_M, HITCH_HIGH_M, STEEPEST, STEERING_SHARE
 from trafficplan.farm.defaults import DEFAULTS, SOURCE
 from trafficplan.machines.contact import AREA_MODELS, BLEND_POWER, RIGID_1999, SOFT_1999
-from trafficplan.machines.inflation import IMPROVED_FLEXION
+from trafficplan.machines.inflation import COLD_CELSIUS, IMPROVED_FLEXION
 from trafficplan.machines.loadindex import LOAD_INDEX_KG, SPEED_SYMBOL_KM_H
 from trafficplan.machines.traction import BRIXIUS_RANGE
 from trafficplan.machines.tyre import INCH_ASPECT, LOW_SECTION_ASPECT
@@ -67,6 +67,7 @@ def models_and_numbers() -> tuple[InUse, ...]:
         *_tyres(),
         *_stress(),
         *_strength(),
+        *_measured(),
         *_moisture(),
         *_judgement(),
         *_rolling(),
@@ -132,6 +133,7 @@ def _tyres() -> Iterator[InUse]:
     yield InUse(
         "tyres", "hot and cold pressure", "absolute pressure ~ absolute temperature", "gas law", "derived"
     )
+    yield InUse("tyres", "temperature of a cold tyre", f"{COLD_CELSIUS:g} C", "no source", "ours")
 
 
 def _stress() -> Iterator[InUse]:
@@ -168,6 +170,11 @@ def _strength() -> Iterator[InUse]:
     ):
         source = "root sum of squares: field 0.15, method 0.28, class 0.35, stress model 0.25"
         yield InUse("strength", name, f"{spread:g}", source, "ours")
+
+
+def _measured() -> Iterator[InUse]:
+    value = f"{MEASURED_BAND:.2f} in ln either side where one wheel is shown"
+    yield InUse("strength", "band of a measured strength", value, "field 0.15 and method 0.28", "ours")
 
 
 def _moisture() -> Iterator[InUse]:
