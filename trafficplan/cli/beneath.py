@@ -78,7 +78,11 @@ def beneath_command(
     furrow: Annotated[
         int,
         typer.Option(
-            "--furrow", count=True, help="This wheel runs in the open furrow, as deep as --till.", metavar=""
+            "--furrow",
+            show_default=False,
+            count=True,
+            help="This wheel runs in the open furrow, as deep as --till.",
+            metavar="",
         ),
     ] = 0,
     gauge_celsius: Annotated[
