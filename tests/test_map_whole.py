@@ -17,6 +17,7 @@ import pandas as pd
 import pytest
 import rasterio
 from conftest import sample_farm
+from pyproj import Geod
 from rio_cogeo.cogeo import cog_validate
 
 from trafficplan.names import LAYERS, STEPS, ZONE_COLUMNS, ZONES
@@ -126,6 +127,15 @@ def test_difference_layers_of_lasting(sample):
     inside = stored != -32768
     assert (stored[inside] == (values[0] - values[1])[inside]).all()
     assert not (layers / "base" / "Oxbow" / "lasting_difference.tif").exists()
+
+
+def test_field_areas_agree_with_the_ellipsoid(sample):
+    geod = Geod(ellps="WGS84")
+    zones = pd.read_csv(sample / "out" / "zones.csv")
+    table = zones[(zones.scenario == "base") & (zones.zone == "all")].groupby("field").area_ha.first()
+    for _, row in gpd.read_file(sample_farm() / "fields.geojson").iterrows():
+        true_ha = abs(geod.geometry_area_perimeter(row.geometry)[0]) / 1e4
+        assert table[row.field] == pytest.approx(true_ha, rel=0.003)  # UTM scale and cells of 1 m
 
 
 def test_zone_map_opens_with_its_style(sample):
