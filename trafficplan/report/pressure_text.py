@@ -138,20 +138,21 @@ def _rolls(advice: Advice) -> Table:
 
 def _ladder(alike: Sequence[Ladder], advice: Advice, units: str) -> Table:
     judged, half = place(advice.question, advice.question.judged_m), place(advice.question, 0.5)
-    head = ["pressure", f"at {say('depth', advice.question.judged_m, units)}", "at 50 cm", "50 kPa to", "chance", "at 10 cm",
-            "allowed on"]  # fmt: skip
+    unit = unit_of("stress", units)
+    deep = say("depth", advice.question.judged_m, units)
+    head = ["pressure", f"{deep} {unit}", f"50 cm {unit}", "50 kPa to", "chance", f"10 cm {unit}", "allowed on"]
     ladder = alike[0]
     one, rows = ladder.rungs, []
     for i, pascal in enumerate(one.pressures_pa):
-        stress = one.stress_pa[i]
+        stress = one.stress_pa[i] / KPA
         rows.append(
             [
                 pressure_text(float(pascal)),
-                say("stress", stress[judged] / KPA, units),
-                say("stress", stress[half] / KPA, units),
+                figure("stress", stress[judged], units),
+                figure("stress", stress[half], units),
                 say("depth", float(one.reach_m[i]), units),
                 f"{ladder.chance[i, judged]:.1f}",
-                say("stress", stress[place(advice.question, 0.1)] / KPA, units),
+                figure("stress", stress[place(advice.question, 0.1)], units),
                 ", ".join(ladder.legs[i]) or "-",
             ]
         )
