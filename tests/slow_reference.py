@@ -64,14 +64,16 @@ class Stretch:
 
 def sample_point(grid: Grid, row: int, col: int) -> tuple[float, float]:
     """Return the point of a cell at which stress is taken."""
-    right = row * (math.sqrt(2) - 1) + col * (math.sqrt(3) - 1)
-    down = row * (math.sqrt(5) - 2) + col * (math.sqrt(7) - 2)
+    right = row * (math.sqrt(2) - 1) + col * (math.sqrt(11) - 3)
+    down = row * (math.sqrt(13) - 3) + col * (math.sqrt(17) - 4)
     x = grid.west + (col + 0.5 + (right - math.floor(right) - 0.5)) * grid.cell
     y = grid.north - (row + 0.5 + (down - math.floor(down) - 0.5)) * grid.cell
     return x, y
 
 
-def stretches(xy: NDArray[np.float64], load: NDArray[np.float64], legs: NDArray, furrow: NDArray) -> list[Stretch]:
+def stretches(
+    xy: NDArray[np.float64], load: NDArray[np.float64], legs: NDArray, furrow: NDArray
+) -> list[Stretch]:
     """Return the stretches of a path; neighbours meet on the plane that halves their bend."""
     directions = np.diff(xy, axis=0)
     lengths = np.hypot(directions[:, 0], directions[:, 1])
@@ -84,7 +86,15 @@ def stretches(xy: NDArray[np.float64], load: NDArray[np.float64], legs: NDArray,
         end = directions[i] + after if after @ directions[i] >= -0.5 else directions[i]
         if legs[i] != ROAD:
             out.append(
-                Stretch(xy[i], xy[i + 1], start, end, lengths[:i].sum(), 0.5 * (load[i] + load[i + 1]), int(furrow[i]))
+                Stretch(
+                    xy[i],
+                    xy[i + 1],
+                    start,
+                    end,
+                    lengths[:i].sum(),
+                    0.5 * (load[i] + load[i + 1]),
+                    int(furrow[i]),
+                )
             )
     return out
 

@@ -5,7 +5,7 @@ import hashlib
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trafficplan.farm.grid import Grid
@@ -42,7 +42,9 @@ AXLE = axle_of((0.97, -0.97))
 def soils(strength=6e4, nu=5.0, depths=DEPTHS) -> tuple[SoilDay, ...]:
     at = np.array(depths)
     return tuple(
-        SoilDay(at, np.full(at.size, 1e4), k * strength * (0.6 + at), np.full(at.size, 0.5), np.full(at.size, nu))
+        SoilDay(
+            at, np.full(at.size, 1e4), k * strength * (0.6 + at), np.full(at.size, 0.5), np.full(at.size, nu)
+        )
         for k in (1.0, 1.4)
     )
 
@@ -91,7 +93,9 @@ def test_traffic_sums_to_load_times_length(way):
     xy, load = way
     grid = Grid.around((-20.0, -20.0, 50.0, 50.0), 0.5, "EPSG:32615")
     layers = run(operation_of(pass_of(xy, load)), grid=grid)
-    assert layers.traffic_g_m.sum(dtype=float) == pytest.approx(length_load(xy, load), abs=8 * 2 + 1e-4 * load.max())
+    assert layers.traffic_g_m.sum(dtype=float) == pytest.approx(
+        length_load(xy, load), abs=8 * 2 + 1e-4 * load.max()
+    )
 
 
 @LAWS
@@ -108,7 +112,10 @@ def test_more_load_never_lowers_stress(way, factor):
 @LAWS
 @given(ways(), ways())
 def test_tiles_and_threads_change_no_byte(one, two):
-    season = operation_of(pass_of(*one), till=0.2), operation_of(pass_of(*two, axle=axle_of((0.7, 1.3, -0.7, -1.3))))
+    season = (
+        operation_of(pass_of(*one), till=0.2),
+        operation_of(pass_of(*two, axle=axle_of((0.7, 1.3, -0.7, -1.3)))),
+    )
     base = fingerprint(run(*season))
     for threads, tile in ((2, 64), (1, 7), (2, 16), (1, 200)):
         assert fingerprint(run(*season, threads=threads, tile=tile)) == base
@@ -124,18 +131,24 @@ def test_an_operation_never_lowers_a_layer_except_by_tillage(one, two, till):
     assert np.all((before.wheeled_mask & ~after.wheeled_mask) == 0)
     lower = after.compaction < before.compaction
     assert not lower[np.array(DEPTHS) > till].any()
-    np.testing.assert_array_equal(after.first_over[before.first_over > 0], before.first_over[before.first_over > 0])
+    np.testing.assert_array_equal(
+        after.first_over[before.first_over > 0], before.first_over[before.first_over > 0]
+    )
 
 
 @LAWS
-@given(st.integers(200, 1400), st.integers(-600, 600), st.sampled_from([30e3, 90e3, 120e3]), st.integers(1, 9))
+@given(
+    st.integers(200, 1400), st.integers(-600, 600), st.sampled_from([30e3, 90e3, 120e3]), st.integers(1, 9)
+)
 def test_a_straight_pass_cut_in_two_changes_nothing(start, rise, load, cut):
     """At a vertex of a straight line both halves end square, so no ghost of the neighbour is needed."""
     a, b = np.array([2.03, start / 100]), np.array([27.91, start / 100 + 7 + rise / 100])
     middle = a + (b - a) * cut / 10
     whole = run(operation_of(pass_of(np.array([a, middle, b]), np.full(3, load))))
     halves = run(
-        operation_of(pass_of(np.array([a, middle]), np.full(2, load)), pass_of(np.array([middle, b]), np.full(2, load)))
+        operation_of(
+            pass_of(np.array([a, middle]), np.full(2, load)), pass_of(np.array([middle, b]), np.full(2, load))
+        )
     )
     np.testing.assert_array_equal(whole.passes_16, halves.passes_16)
     np.testing.assert_array_equal(whole.over, halves.over)
@@ -158,20 +171,23 @@ def test_moving_by_whole_cells_keeps_counts(way, east, south):
 
 
 @LAWS
-@given(ways(low=5.0, high=25.0))
-def test_turning_by_a_quarter_changes_statistics_within_rounding(way):
-    """Other sample points, so single cells differ; means over a path of 40 m and more hardly do."""
-    xy, load = way
-    assume(np.hypot(*np.diff(xy, axis=0).T).sum() > 40.0)
-    turned = np.column_stack([xy[:, 1], 30.0 - xy[:, 0]])
-    kind = np.zeros(GRID.shape)
-    here = run(operation_of(pass_of(xy, load)), kind=kind)
-    there = run(operation_of(pass_of(turned, load)), kind=kind)
-    assert there.passes_16.sum() == pytest.approx(here.passes_16.sum(), rel=0.01, abs=160)
-    assert there.traffic_g_m.sum(dtype=float) == pytest.approx(here.traffic_g_m.sum(dtype=float), rel=1e-6, abs=64)
+@given(st.floats(0.0, 180.0), st.floats(-0.5, 0.5), st.floats(-0.5, 0.5))
+def test_turning_by_a_quarter_changes_statistics_within_rounding(heading, east, north):
+    """Other cells and sample points, so single cells differ; over five bouts of 20 m the means hardly do."""
+    angle = np.radians(heading)
+    along, across = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
+    middle = np.array([15.0 + east, 15.0 + north])
+    bouts = [middle + across * 4.0 * i + along * np.array([[-10.0], [10.0]]) for i in range(-2, 3)]
+    kind, load = np.zeros(GRID.shape), np.full(2, 9e4)
+    here = run(operation_of(*[pass_of(xy, load) for xy in bouts]), kind=kind)
+    turned = [np.column_stack([xy[:, 1], 30.0 - xy[:, 0]]) for xy in bouts]
+    there = run(operation_of(*[pass_of(xy, load) for xy in turned]), kind=kind)
+    assert float(there.passes_16.sum()) == pytest.approx(float(here.passes_16.sum()), rel=0.02)
+    # grams x metres of 8 filaments a bout, each rounded once
+    assert there.traffic_g_m.sum(dtype=float) == pytest.approx(here.traffic_g_m.sum(dtype=float), abs=80.0)
     for depth in range(len(DEPTHS)):
         means = [float(layers.stress_pa[depth].mean()) for layers in (here, there)]
-        assert means[1] == pytest.approx(means[0], rel=0.12 if DEPTHS[depth] < 0.3 else 0.03, abs=100.0)
+        assert means[1] == pytest.approx(means[0], rel=0.10 if DEPTHS[depth] < 0.3 else 0.05)
 
 
 def test_road_legs_and_light_axles_do_nothing():
@@ -237,7 +253,7 @@ def test_the_load_ladder_is_even_and_never_turns():
     loads = np.geomspace(LIGHTEST_N * 1.01, 4e5, 4000)
     levels = np.array([level_of(float(load)) for load in loads])
     assert np.all(np.diff(levels) >= 0)
-    assert np.abs(np.array([load_of(int(level)) for level in levels]) / loads - 1).max() < 1 / 127
+    assert np.abs(np.array([load_of(int(level)) for level in levels]) / loads - 1).max() < 1 / 63
 
 
 @pytest.mark.parametrize("nu", [4, 5, 6])
@@ -245,7 +261,12 @@ def test_axle_profiles_are_the_soil_models_own(nu):
     """Wheels added one by one with the soil layer's function, furrow wheels from their depth down: within 0.5 %."""
     track = Tyre("belt", "track", 0.6, 0.0, 0.0, 1.8, 4)
     offsets = np.linspace(-3.4, 3.4, 137)
-    for axle, side in ((AXLE, 0), (axle_of((0.7, 1.3, -0.7, -1.3)), 0), (AXLE, 1), (axle_of((1.1, -1.1), track), 0)):
+    for axle, side in (
+        (AXLE, 0),
+        (axle_of((0.7, 1.3, -0.7, -1.3)), 0),
+        (AXLE, 1),
+        (axle_of((1.1, -1.1), track), 0),
+    ):
         setup = Setup.of(axle, 1.2e5, 0.22, side)
         got = axle_profile(setup, 1.1e5, DEPTHS, (nu,) * 6, offsets)
         expected = np.zeros_like(got)

@@ -84,7 +84,9 @@ def bouts(field: shapely.Polygon, width: float, degrees: float, rounds: int = 2)
         legs.append(np.array([WORK, TURN], np.int8))
         if i + 1 < len(cuts):
             x = max(x1, cuts[i + 1][2]) if side > 0 else min(x0, cuts[i + 1][1])
-            arc = np.column_stack([x + side * 0.5 * width * np.cos(swing), y + 0.5 * width * (1.0 + np.sin(swing))])
+            arc = np.column_stack(
+                [x + side * 0.5 * width * np.cos(swing), y + 0.5 * width * (1.0 + np.sin(swing))]
+            )
             parts.append(arc @ spin.T)
             legs.append(np.full(len(arc), TURN, np.int8))
     return np.vstack(parts), np.concatenate(legs)
@@ -108,7 +110,15 @@ def _tyre(width_mm: int, diameter: float) -> Tyre:
     return Tyre(f"{width_mm} mm", "tyre", width_mm / 1e3, diameter, 0.3 * diameter)
 
 
-def _axle(key: str, behind: float, tyre: Tyre, offsets: tuple[float, ...], empty: float, full: float, pressure: float):
+def _axle(
+    key: str,
+    behind: float,
+    tyre: Tyre,
+    offsets: tuple[float, ...],
+    empty: float,
+    full: float,
+    pressure: float,
+):
     wheels = tuple(Wheel(tyre, side * offset) for offset in offsets for side in (1, -1))
     return Axle(key, behind, wheels, empty * KN, full * KN, pressure, pressure)
 
@@ -157,7 +167,13 @@ def soils(moisture: int) -> tuple[SoilDay, ...]:
     nu = (6.0, 5.0, 4.0)[moisture]
     shape = np.array([0.7, 0.8, 1.3, 1.1, 1.2, 1.3])
     return tuple(
-        SoilDay(depths, np.full(6, tension), base * (0.8, 1.0, 1.4)[moisture] * shape, np.full(6, 0.5), np.full(6, nu))
+        SoilDay(
+            depths,
+            np.full(6, tension),
+            base * (0.8, 1.0, 1.4)[moisture] * shape,
+            np.full(6, 0.5),
+            np.full(6, nu),
+        )
         for base in (60e3, 75e3, 90e3, 110e3)
     )
 

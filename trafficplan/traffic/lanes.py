@@ -1,48 +1,57 @@
-"""Eight depths in one vector: small compiler intrinsics for the event loop.
+"""Eight depths in one vector, and plain memory: small compiler intrinsics for the event loop.
 
-Every operation here is a plain float32 add, multiply, compare, select or square root, each correctly rounded by
-IEEE 754 and never fused, so the same event gives the same bits on one lane or eight, whatever the order of tiles.
+Every operation here is a float32 add, multiply, compare, maximum or square root, each correctly rounded by IEEE 754
+and never fused, so an event gives the same bits on one lane or eight.
+
+Addresses stand where arrays would: numba counts references to every array that a function is given, and two threads
+that count the same table's references wait for each other. Who passes an address keeps its array alive.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from llvmlite import ir
-from numba import types
+from numba import extending, types
 from numba.core import cgutils
-from numba.extending import intrinsic
+
+intrinsic: Any = extending.intrinsic
 
 #: Depths in one vector; 9 to 16 depths take two.
 LANES = 8
 
 _F32 = ir.FloatType()
-_VEC = ir.VectorType(_F32, LANES)
+_F64 = ir.DoubleType()
 _I64 = ir.IntType(64)
+_VEC = ir.VectorType(_F32, LANES)
+#: No value here is ever NaN or depends on the sign of zero; said to the compiler, a maximum is one instruction.
+_NO_NAN = ("nnan", "nsz")
+
+
+def _at(builder: Any, base: Any, index: Any, kind: Any, item: Any) -> Any:
+    """Pointer to `kind` at `base` plus `index` items."""
+    start = builder.inttoptr(base, item.as_pointer())
+    return builder.bitcast(builder.gep(start, [index]), kind.as_pointer())
 
 
 def _splat(builder: Any, value: Any, count: int = LANES) -> Any:
     """Repeat a scalar in all lanes."""
-    one = builder.insert_element(ir.Constant(ir.VectorType(_F32, count), ir.Undefined), value, ir.IntType(32)(0))
+    empty = ir.Constant(ir.VectorType(_F32, count), ir.Undefined)
+    one = builder.insert_element(empty, value, ir.IntType(32)(0))
     return builder.shuffle_vector(one, one, ir.Constant(ir.VectorType(ir.IntType(32), count), [0] * count))
 
 
-def _pointer(context: Any, builder: Any, kind: Any, array: Any, index: Any) -> Any:
-    """Address of eight consecutive floats of a flat array."""
-    data = context.make_array(kind)(context, builder, array).data
-    return builder.bitcast(builder.gep(data, [index]), _VEC.as_pointer())
-
-
-def _load(builder: Any, address: Any) -> Any:
-    return builder.load(address, align=4)
-
-
-def _store(builder: Any, value: Any, address: Any) -> None:
-    builder.store(value, address, align=4)
-
-
 def _larger(builder: Any, a: Any, b: Any) -> Any:
-    return builder.select(builder.fcmp_ordered(">", a, b), a, b)
+    kind = ir.FunctionType(_VEC, [_VEC, _VEC])
+    largest: Any = cgutils.get_or_insert_function
+    return builder.call(largest(builder.module, kind, "llvm.maxnum.v8f32"), [a, b], fastmath=_NO_NAN)
+
+
+def _root(builder: Any, a: Any) -> Any:
+    kind = ir.FunctionType(_VEC, [_VEC])
+    root: Any = cgutils.get_or_insert_function
+    return builder.call(root(builder.module, kind, "llvm.sqrt.v8f32"), [a])
 
 
 def _bits(builder: Any, lanes: Any, count: int = LANES) -> Any:
@@ -50,130 +59,183 @@ def _bits(builder: Any, lanes: Any, count: int = LANES) -> Any:
     return builder.zext(builder.bitcast(lanes, ir.IntType(count)), _I64)
 
 
-def _between(builder: Any, low: Any, high: Any, fraction: Any) -> Any:
-    """Linear between two table rows."""
-    return builder.fadd(low, builder.fmul(_splat(builder, fraction), builder.fsub(high, low)))
+def _vector(builder: Any, base: Any, index: Any) -> Any:
+    return _at(builder, base, index, _VEC, _F32)
+
+
+def _load(builder: Any, pointer: Any) -> Any:
+    return builder.load(pointer, align=4)
+
+
+def _store(builder: Any, value: Any, pointer: Any) -> None:
+    builder.store(value, pointer, align=4)
+
+
+def _stress(builder: Any, table: Any, low: Any, high: Any, part: Any) -> Any:
+    """Linear between the table rows that start at floats `low` and `high`."""
+    one = _load(builder, _vector(builder, table, low))
+    two = _load(builder, _vector(builder, table, high))
+    return builder.fadd(one, builder.fmul(_splat(builder, part), builder.fsub(two, one)))
+
+
+_EVENT = (types.intp, types.intp, types.intp, types.intp, types.float32, types.intp)
 
 
 @intrinsic
-def load_event(_typing: Any, state: Any, at: Any, table: Any, low: Any, high: Any, fraction: Any, inverse: Any, row: Any) -> Any:
-    """Apply one event to eight depths of one cell; return bits 0-7 ratio over 1, bits 8-15 ratio over the old highest.
+def load_event(
+    _typing: Any, _state: Any, _table: Any, _low: Any, _high: Any, _part: Any, _inverse: Any
+) -> tuple[Any, Callable[..., Any]]:
+    """Apply one event to eight depths; return bits 0-7 ratio over 1, bits 8-15 ratio over the old highest.
 
-    `state[at:at+32]` holds highest stress | highest ratio | exp(M) | events over 1. The stress is linear between
-    `table[low:low+8]` and `table[high:high+8]`; the ratio is stress times `inverse[row:row+8]` (1 / strength).
-    exp(M) is left for `compact`, which only runs where bit 0-7 is set.
+    `state` is the address of highest stress | highest ratio | exp(M) | events over 1, eight floats each. The stress is
+    linear (`part`) between the floats from `low` and from `high` on in `table`; the ratio is stress times the eight
+    floats at `inverse` (1 / strength). exp(M) and the count are left for `compact`, where bits 0-7 are set.
     """
-    sig = types.int64(state, types.intp, table, types.intp, types.intp, types.float32, inverse, types.intp)
 
-    def codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        kinds = signature.args
-        stress = _between(
-            builder,
-            _load(builder, _pointer(context, builder, kinds[2], args[2], args[3])),
-            _load(builder, _pointer(context, builder, kinds[2], args[2], args[4])),
-            args[5],
-        )
-        ratio = builder.fmul(stress, _load(builder, _pointer(context, builder, kinds[6], args[6], args[7])))
-        top = _pointer(context, builder, kinds[0], args[0], args[1])
+    def codegen(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+        state, table, low, high, part, inverse = args
+        stress = _stress(builder, table, low, high, part)
+        ratio = builder.fmul(stress, _load(builder, _vector(builder, inverse, _I64(0))))
+        top = _vector(builder, state, _I64(0))
         _store(builder, _larger(builder, stress, _load(builder, top)), top)
-        high = _pointer(context, builder, kinds[0], args[0], builder.add(args[1], _I64(LANES)))
-        old = _load(builder, high)
-        more = builder.fcmp_ordered(">", ratio, old)
-        _store(builder, builder.select(more, ratio, old), high)
+        highest = _vector(builder, state, _I64(LANES))
+        old = _load(builder, highest)
+        _store(builder, _larger(builder, ratio, old), highest)
         over = builder.fcmp_ordered(">", ratio, ir.Constant(_VEC, [1.0] * LANES))
+        more = builder.fcmp_ordered(">", ratio, old)
         return builder.or_(_bits(builder, over), builder.shl(_bits(builder, more), _I64(LANES)))
 
-    return sig, codegen
+    return types.intp(*_EVENT), codegen
 
 
 @intrinsic
-def compact(_typing: Any, state: Any, at: Any, table: Any, low: Any, high: Any, fraction: Any, inverse: Any, row: Any) -> Any:
-    """Count the event and raise the compaction index in the lanes whose ratio r is over 1 (arguments as `load_event`).
+def compact(
+    _typing: Any, _state: Any, _table: Any, _low: Any, _high: Any, _part: Any, _inverse: Any
+) -> tuple[Any, Callable[..., Any]]:
+    """Count the event and raise the compaction index in the lanes whose ratio r is over 1 (as `load_event`).
 
-    M += 0.75 (ln r - M) where ln r > M. With E = exp(M) that is E' = E^(1/4) r^(3/4) = sqrt(sqrt(E r) r) where r > E:
-    two correctly rounded square roots and no logarithm.
+    M += 0.75 (ln r - M) where ln r > M. With E = exp(M) that is E' = E^(1/4) r^(3/4) = sqrt(sqrt(E r) r), which is
+    larger than E just where r is: two correctly rounded square roots and no logarithm.
     """
-    sig = types.void(state, types.intp, table, types.intp, types.intp, types.float32, inverse, types.intp)
 
-    def codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        kinds = signature.args
-        stress = _between(
-            builder,
-            _load(builder, _pointer(context, builder, kinds[2], args[2], args[3])),
-            _load(builder, _pointer(context, builder, kinds[2], args[2], args[4])),
-            args[5],
-        )
-        ratio = builder.fmul(stress, _load(builder, _pointer(context, builder, kinds[6], args[6], args[7])))
-        root = cgutils.get_or_insert_function(builder.module, ir.FunctionType(_VEC, [_VEC]), "llvm.sqrt.v8f32")
-        index = _pointer(context, builder, kinds[0], args[0], builder.add(args[1], _I64(2 * LANES)))
+    def codegen(context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+        state, table, low, high, part, inverse = args
+        stress = _stress(builder, table, low, high, part)
+        ratio = builder.fmul(stress, _load(builder, _vector(builder, inverse, _I64(0))))
+        index = _vector(builder, state, _I64(2 * LANES))
         old = _load(builder, index)
-        inner = builder.call(root, [builder.fmul(old, ratio)])
-        raised = builder.call(root, [builder.fmul(inner, ratio)])
-        _store(builder, builder.select(builder.fcmp_ordered(">", ratio, old), raised, old), index)
-        one = ir.Constant(_VEC, [1.0] * LANES)
-        zero = ir.Constant(_VEC, [0.0] * LANES)
-        count = _pointer(context, builder, kinds[0], args[0], builder.add(args[1], _I64(3 * LANES)))
+        raised = _root(builder, builder.fmul(_root(builder, builder.fmul(old, ratio)), ratio))
+        _store(builder, _larger(builder, raised, old), index)
+        one, zero = ir.Constant(_VEC, [1.0] * LANES), ir.Constant(_VEC, [0.0] * LANES)
+        count = _vector(builder, state, _I64(3 * LANES))
         event = builder.select(builder.fcmp_ordered(">", ratio, one), one, zero)
         _store(builder, builder.fadd(_load(builder, count), event), count)
         return context.get_dummy_value()
 
-    return sig, codegen
+    return types.void(*_EVENT), codegen
 
 
 @intrinsic
-def keep_highest(_typing: Any, pending: Any, at: Any, table: Any, low: Any, high: Any, fraction: Any) -> Any:
-    """`pending[at:at+8]` = the higher of itself and the stress linear between two table rows."""
-    sig = types.void(pending, types.intp, table, types.intp, types.intp, types.float32)
+def keep_highest(
+    _typing: Any, _pending: Any, _table: Any, _low: Any, _high: Any, _part: Any
+) -> tuple[Any, Callable[..., Any]]:
+    """Eight floats at `pending` = the higher of themselves and the stress (as `load_event`)."""
 
-    def codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        kinds = signature.args
-        stress = _between(
-            builder,
-            _load(builder, _pointer(context, builder, kinds[2], args[2], args[3])),
-            _load(builder, _pointer(context, builder, kinds[2], args[2], args[4])),
-            args[5],
-        )
-        address = _pointer(context, builder, kinds[0], args[0], args[1])
-        _store(builder, _larger(builder, stress, _load(builder, address)), address)
+    def codegen(context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+        pending, table, low, high, part = args
+        stress = _stress(builder, table, low, high, part)
+        pointer = _vector(builder, pending, _I64(0))
+        _store(builder, _larger(builder, stress, _load(builder, pointer)), pointer)
         return context.get_dummy_value()
 
-    return sig, codegen
+    return types.void(*_EVENT[:5]), codegen
 
 
 @intrinsic
-def strip_mask(_typing: Any, lateral: Any, across_col: Any, across_row: Any, half: Any) -> Any:
-    """Which of the 4 x 4 sub-cell centres lie within `half` of a strip's middle line: bit 4 i + j, row i, column j.
-
-    `lateral` is the offset of the cell's centre from that line, `across_col` and `across_row` its change per cell to
-    the right and down; all in one unit (cells).
-    """
-    sig = types.int64(types.float32, types.float32, types.float32, types.float32)
+def highest_of(_typing: Any, _values: Any, _weights: Any) -> tuple[Any, Callable[..., Any]]:
+    """Return the largest of eight floats, each times its weight."""
 
     def codegen(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
-        vec = ir.VectorType(_F32, 16)
-        cols = ir.Constant(vec, [(k % 4) * 0.25 - 0.375 for k in range(16)])
-        rows = ir.Constant(vec, [(k // 4) * 0.25 - 0.375 for k in range(16)])
-        at = builder.fadd(
-            _splat(builder, args[0], 16),
-            builder.fadd(
-                builder.fmul(_splat(builder, args[1], 16), cols), builder.fmul(_splat(builder, args[2], 16), rows)
-            ),
-        )
-        half = _splat(builder, args[3], 16)
-        inside = builder.and_(
-            builder.fcmp_ordered("<=", at, half), builder.fcmp_ordered(">=", at, builder.fneg(half))
-        )
-        return _bits(builder, inside, 16)
+        values = builder.fmul(*(_load(builder, _vector(builder, base, _I64(0))) for base in args))
+        for step in (4, 2, 1):
+            order = ir.Constant(
+                ir.VectorType(ir.IntType(32), LANES), [(i + step) % LANES for i in range(LANES)]
+            )
+            values = _larger(builder, values, builder.shuffle_vector(values, values, order))
+        return builder.extract_element(values, ir.IntType(32)(0))
 
-    return sig, codegen
+    return types.float32(types.intp, types.intp), codegen
 
 
 @intrinsic
-def bit_count(_typing: Any, mask: Any) -> Any:
-    """Number of bits that are set."""
-    sig = types.int64(types.int64)
+def strip_mask(
+    _typing: Any, _lateral: Any, _across_col: Any, _across_row: Any, _half: Any
+) -> tuple[Any, Callable[..., Any]]:
+    """Which of the 4 x 4 sub-cell centres lie within `half` of a strip's middle: bit 4 i + j, row i, column j.
+
+    `lateral` is the offset of the cell's centre from the middle line, `across_col` and `across_row` its change per
+    cell to the right and down; all in one unit (cells).
+    """
+
+    def codegen(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+        lateral, right, down, half = (_splat(builder, value, 16) for value in args)
+        kind = ir.VectorType(_F32, 16)
+        cols = ir.Constant(kind, [(k % 4) * 0.25 - 0.375 for k in range(16)])
+        rows = ir.Constant(kind, [(k // 4) * 0.25 - 0.375 for k in range(16)])
+        aside = builder.fadd(lateral, builder.fadd(builder.fmul(right, cols), builder.fmul(down, rows)))
+        low = builder.fcmp_ordered(">=", aside, builder.fneg(half))
+        return _bits(builder, builder.and_(low, builder.fcmp_ordered("<=", aside, half)), 16)
+
+    return types.intp(types.float32, types.float32, types.float32, types.float32), codegen
+
+
+@intrinsic
+def bit_count(_typing: Any, _mask: Any) -> tuple[Any, Callable[..., Any]]:
+    """Return the number of bits that are set."""
 
     def codegen(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
         return builder.ctpop(args[0])
 
-    return sig, codegen
+    return types.intp(types.intp), codegen
+
+
+def _reader(kind: Any, item: Any) -> Any:
+    """Make an intrinsic that reads item `index` at an address."""
+
+    @intrinsic
+    def read(_typing: Any, _base: Any, _index: Any) -> tuple[Any, Callable[..., Any]]:
+        def codegen(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+            value = builder.load(_at(builder, args[0], args[1], item, item))
+            return builder.zext(value, _I64) if isinstance(item, ir.IntType) and item.width < 64 else value
+
+        return kind(types.intp, types.intp), codegen
+
+    return read
+
+
+def _writer(kind: Any, item: Any) -> Any:
+    """Make an intrinsic that writes item `index` at an address."""
+
+    @intrinsic
+    def write(_typing: Any, _base: Any, _index: Any, _value: Any) -> tuple[Any, Callable[..., Any]]:
+        def codegen(context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+            base, index, value = args
+            narrow = builder.trunc(value, item) if isinstance(item, ir.IntType) and item.width < 64 else value
+            builder.store(narrow, _at(builder, base, index, item, item))
+            return context.get_dummy_value()
+
+        return types.void(types.intp, types.intp, kind), codegen
+
+    return write
+
+
+read_u8 = _reader(types.intp, ir.IntType(8))
+read_u16 = _reader(types.intp, ir.IntType(16))
+read_u32 = _reader(types.intp, ir.IntType(32))
+read_i64 = _reader(types.intp, _I64)
+read_f32 = _reader(types.float32, _F32)
+read_f64 = _reader(types.float64, _F64)
+write_u32 = _writer(types.intp, ir.IntType(32))
+write_i64 = _writer(types.intp, _I64)
+write_f32 = _writer(types.float32, _F32)
+write_f64 = _writer(types.float64, _F64)

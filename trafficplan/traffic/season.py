@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from trafficplan.farm.grid import Grid
 from trafficplan.names import ROAD
 from trafficplan.routes.passes import Pass
-from trafficplan.traffic.kernel import OUTSIDE, run_tiles
+from trafficplan.traffic.kernel import OUTSIDE, RECORD, run_tiles
 from trafficplan.traffic.layers import OperationEvents, SeasonLayers
 from trafficplan.traffic.segments import (
     KIND,
@@ -31,6 +31,9 @@ from trafficplan.traffic.segments import (
 from trafficplan.traffic.tables import MOST_WHEELS, Setup, Tables, build_tables
 
 Ints = NDArray[np.int64]
+Words = NDArray[np.uint32]
+Singles = NDArray[np.float32]
+Scratch = tuple[NDArray[np.uint8], Singles, Singles, Words, Words, Singles, NDArray[np.float64], Words, Ints]
 
 #: Tiles handed to a thread at once.
 TILES_A_TASK = 8
@@ -46,7 +49,7 @@ class Season:
     ----------
     floats, integers : segment rows (columns in `segments`)
     profile_of : (operations, classes) profile of concentration factors in the tables
-    inverse : (operations, classes x lanes) 1 / strength [1/Pa]
+    inverse : (operations, classes, lanes) 1 / strength [1/Pa]
     tilled : (operations,) bit per depth that the operation tills
     deep : bit per deep depth
     """
@@ -116,13 +119,16 @@ def prepare_season(
     F, I = np.concatenate(floats), np.concatenate(integers)  # noqa: E741
     profiles: dict[tuple[int, ...], int] = {}
     profile_of = _profiles(operations, profiles)
-    tables = build_tables(
-        list(setups), _levels_used(I, profile_of), list(profiles), depths_m, grid.cell
-    )
+    tables = build_tables(list(setups), _levels_used(I, profile_of), list(profiles), depths_m, grid.cell)
     depths = np.array(depths_m)
     tilled = [_bits(depths <= op.till_depth_m + 1e-9) if op.till_depth_m > 0.0 else 0 for op in operations]
     return Season(
-        F, I, tables, profile_of, _inverse_strength(operations, tables.lanes), np.array(tilled, dtype=np.int64),
+        F,
+        I,
+        tables,
+        profile_of,
+        _inverse_strength(operations, tables.lanes),
+        np.array(tilled, dtype=np.int64),
         _bits(depths > deep_from_m + 1e-9),
     )
 
@@ -144,13 +150,35 @@ def execute(
     over = np.empty((len(depths_m), rows, cols), np.uint16)
     tables = season.tables
     soil = np.ascontiguousarray(soil_class, dtype=np.uint8)
+    weights = np.array([(season.deep >> d) & 1 for d in range(tables.lanes)], np.float32)
 
     def task(tiles: Ints) -> int:
         return int(
             run_tiles(
-                tiles, tile, starts, items, season.floats, season.integers, soil, grid.cell, tables.stress,
-                tables.start, tables.shape, tables.near, tables.wheels, tables.filaments, season.profile_of,
-                season.inverse, season.deep, season.tilled, tables.lanes, cells16, traffic, real, over,
+                tiles,
+                tile,
+                starts,
+                items,
+                season.floats,
+                season.integers,
+                soil,
+                grid.cell,
+                tables.stress,
+                tables.start,
+                tables.shape,
+                tables.near,
+                tables.wheels,
+                tables.filaments,
+                season.profile_of,
+                season.inverse,
+                season.deep,
+                weights,
+                season.tilled,
+                *_scratch(tile * tile, tables.lanes),
+                cells16,
+                traffic,
+                real,
+                over,
             )
         )
 
@@ -162,13 +190,43 @@ def execute(
         with ThreadPoolExecutor(min(threads, os.cpu_count() or 1, len(tasks))) as pool:
             events = sum(pool.map(task, tasks))
     layers = SeasonLayers(
-        grid, depths_m, cells16[0], cells16[1], traffic, real[0], real[1], over, real[2], cells16[2], cells16[3]
+        grid,
+        depths_m,
+        cells16[0],
+        cells16[1],
+        traffic,
+        real[0],
+        real[1],
+        over,
+        real[2],
+        cells16[2],
+        cells16[3],
     )
     return layers, events
 
 
+def _scratch(cells: int, lanes: int) -> Scratch:
+    """Return the working memory of one tile, in the order that `run_tiles` takes it."""
+    visit = np.zeros(2 * cells)
+    visit[::2] = -1.0
+    return (
+        np.empty(cells, np.uint8),
+        np.empty(2 * cells, np.float32),
+        np.empty(4 * lanes * cells, np.float32),
+        np.empty(RECORD * cells, np.uint32),
+        np.empty(cells, np.uint32),
+        np.zeros(lanes * cells, np.float32),
+        visit,
+        np.empty(cells, np.uint32),
+        np.zeros(256, np.int64),
+    )
+
+
 def _check(
-    grid: Grid, soil_class: NDArray[np.uint8], depths_m: tuple[float, ...], operations: Sequence[OperationEvents]
+    grid: Grid,
+    soil_class: NDArray[np.uint8],
+    depths_m: tuple[float, ...],
+    operations: Sequence[OperationEvents],
 ) -> None:
     """Refuse arrays that do not belong together (the caller's fault, not the user's)."""
     if soil_class.shape != grid.shape:
@@ -179,13 +237,17 @@ def _check(
     classes = int(inside.max()) + 1 if inside.size else 0
     for index, operation in enumerate(operations):
         if len(operation.soils) < classes:
-            raise ValueError(f"operation {index} has {len(operation.soils)} soils, the field has {classes} classes")
+            raise ValueError(
+                f"operation {index} has {len(operation.soils)} soils, the field has {classes} classes"
+            )
         for soil in operation.soils:
             if soil.strength_pa.shape != (len(depths_m),) or not np.allclose(soil.depths_m, depths_m):
                 raise ValueError(f"a soil of operation {index} is not on the depths {depths_m}")
         for one in operation.passes:
             if len(one.axle.wheels) > MOST_WHEELS:
-                raise ValueError(f"an axle has {len(one.axle.wheels)} wheels; at most {MOST_WHEELS} are possible")
+                raise ValueError(
+                    f"an axle has {len(one.axle.wheels)} wheels; at most {MOST_WHEELS} are possible"
+                )
 
 
 def _cells(grid: Grid, xy: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -206,7 +268,9 @@ def _pass_segments(
         setup = Setup.of(one.axle, one.pressure_pa, one.runs_at_depth_m, int(side) - 1)
         numbers[side] = setups.setdefault(setup, len(setups))
     half = Setup.of(one.axle, one.pressure_pa, 0.0, 0).reach_m / grid.cell
-    return path_segments(_cells(grid, one.xy), one.load_n, key, half, grid.cell, numbers, WHEELS, operation, run)
+    return path_segments(
+        _cells(grid, one.xy), one.load_n, key, half, grid.cell, numbers, WHEELS, operation, run
+    )
 
 
 def _swept_segments(
@@ -223,7 +287,15 @@ def _swept_segments(
         xy = np.vstack([path[:, :2], path[-1:, 2:]])
         nothing = np.zeros(len(xy), np.int64)
         F, I, _ = path_segments(  # noqa: E741
-            _cells(grid, xy), np.zeros(len(xy)), nothing, half, grid.cell, np.zeros(1, np.int64), TILLAGE, index, 0
+            _cells(grid, xy),
+            np.zeros(len(xy)),
+            nothing,
+            half,
+            grid.cell,
+            np.zeros(1, np.int64),
+            TILLAGE,
+            index,
+            0,
         )
         out.append((F, I))
     return out
@@ -258,13 +330,13 @@ def _levels_used(I: Ints, profile_of: Ints) -> dict[tuple[int, int], Ints]:  # n
 
 
 def _inverse_strength(operations: Sequence[OperationEvents], lanes: int) -> NDArray[np.float32]:
-    """Return 1 / strength by operation, and class x lane; unused lanes are 0."""
+    """Return 1 / strength by operation, class and lane; unused lanes are 0."""
     classes = max((len(op.soils) for op in operations), default=1)
     out = np.zeros((max(1, len(operations)), max(1, classes), lanes), np.float32)
     for i, operation in enumerate(operations):
         for j, soil in enumerate(operation.soils):
             out[i, j, : soil.strength_pa.size] = 1.0 / np.maximum(soil.strength_pa, 1.0)
-    return out.reshape(len(out), -1)
+    return out
 
 
 def _bits(chosen: NDArray[np.bool_]) -> int:

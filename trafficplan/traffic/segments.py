@@ -17,13 +17,16 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from trafficplan.traffic.lanes import read_f64
 from trafficplan.units import GRAVITY
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 SEGMENT_F = 19
-U, V, DU, DV, A0, B0, C0, A1, B1, C1, HALF, SKEW0, SKEW1, LENGTH, WORK0, WORK1, LOAD0, LOAD1, CHAIN = range(SEGMENT_F)
+U, V, DU, DV, A0, B0, C0, A1, B1, C1, HALF, SKEW0, SKEW1, LENGTH, WORK0, WORK1, LOAD0, LOAD1, CHAIN = range(
+    SEGMENT_F
+)
 SEGMENT_I = 5
 KIND, OPERATION, SETUP, LEVEL, RUN = range(SEGMENT_I)
 WHEELS, TILLAGE = 0, 1
@@ -31,14 +34,14 @@ WHEELS, TILLAGE = 0, 1
 #: A path may move this far across when it is simplified [m]; no stretch is longer than LONGEST_M; a bend of load
 #: larger than this share of the pass's highest load stays a vertex. Ours.
 ACROSS_M = 0.02
-LONGEST_M = 8.0
+LONGEST_M = 12.0
 LOAD_SHARE = 0.005
 #: Stretches shorter than this are no movement [m].
 SHORTEST_M = 1e-4
 
 #: Axle loads are tabulated on a fixed ladder: LEVELS even steps in every doubling, whatever the season, so that more
 #: load never falls on a lower level. Loads below LIGHTEST_N press on nothing (a lifted axle).
-LEVELS = 64
+LEVELS = 32
 LIGHTEST_N = 62.5
 NO_LOAD = -(1 << 40)
 
@@ -94,7 +97,9 @@ def _kept(u: Floats, v: Floats, load: Floats, key: Ints, across: float, longest:
     while i < n - 1:
         j = i + 1
         while j + 1 < n and key[j] == key[i]:
-            if math.hypot(u[j + 1] - u[i], v[j + 1] - v[i]) > longest or not _fits(u, v, load, i, j + 1, across, room):
+            if math.hypot(u[j + 1] - u[i], v[j + 1] - v[i]) > longest or not _fits(
+                u, v, load, i, j + 1, across, room
+            ):
                 break
             j += 1
         kept[count] = j
@@ -157,8 +162,16 @@ def _share_done(t: float, load0: float, load1: float) -> float:
 
 @njit(cache=True, nogil=True)
 def _pieces(
-    pu: Floats, pv: Floats, loads: Floats, work: Floats, key: Ints, half: float, longest: float, setups: Ints,
-    kind: int, operation: int,
+    pu: Floats,
+    pv: Floats,
+    loads: Floats,
+    work: Floats,
+    key: Ints,
+    half: float,
+    longest: float,
+    setups: Ints,
+    kind: int,
+    operation: int,
 ) -> tuple[Floats, Ints, Floats]:
     """Return segment rows of the stretches with a key >= 0, and the chainages of folds."""
     n = pu.size - 1
@@ -192,7 +205,12 @@ def _pieces(
             if j == 0:
                 f[A0], f[B0], f[C0], f[SKEW0] = planes[k, 3], planes[k, 4], planes[k, 5], planes[k, 7]
             if j == m - 1:
-                f[A1], f[B1], f[C1], f[SKEW1] = planes[k + 1, 0], planes[k + 1, 1], planes[k + 1, 2], planes[k + 1, 6]
+                f[A1], f[B1], f[C1], f[SKEW1] = (
+                    planes[k + 1, 0],
+                    planes[k + 1, 1],
+                    planes[k + 1, 2],
+                    planes[k + 1, 6],
+                )
             f[HALF], f[LENGTH], f[CHAIN] = half, at1 - at0, chain + at0
             step = loads[k, 1] - loads[k, 0]
             f[LOAD0], f[LOAD1] = loads[k, 0] + step * t0, loads[k, 0] + step * t1
@@ -231,7 +249,14 @@ def _runs(F: Floats, I: Ints, folds: Floats, first_run: int) -> int:  # noqa: E7
 
 
 def path_segments(
-    uv: Floats, load_n: Floats, key: Ints, half: float, cell: float, setups: Ints, kind: int, operation: int,
+    uv: Floats,
+    load_n: Floats,
+    key: Ints,
+    half: float,
+    cell: float,
+    setups: Ints,
+    kind: int,
+    operation: int,
     first_run: int,
 ) -> tuple[Floats, Ints, int]:
     """Return the segments of one path (floats, integers) and the next free run number.
@@ -259,8 +284,16 @@ def path_segments(
     first, last = kept[moving], kept[moving + 1]
     vertex = np.append(first, last[-1])
     F, I, folds = _pieces(  # noqa: E741
-        u[vertex], v[vertex], np.column_stack([load[first], load[last]]), done[vertex], key[first], half,
-        LONGEST_M / cell, setups, kind, operation,
+        u[vertex],
+        v[vertex],
+        np.column_stack([load[first], load[last]]),
+        done[vertex],
+        key[first],
+        half,
+        LONGEST_M / cell,
+        setups,
+        kind,
+        operation,
     )
     if kind == TILLAGE:
         return F, I, first_run
@@ -282,6 +315,21 @@ def box_of(F: Floats, s: int) -> tuple[float, float, float, float]:
             v = F[s, V] + F[s, DV] * far - F[s, DU] * lateral
             u0, u1, v0, v1 = min(u0, u), max(u1, u), min(v0, v), max(v1, v)
     return u0, u1, v0, v1
+
+
+@njit(cache=True, nogil=True)
+def rows_of(f: int, r0: int, r1: int) -> tuple[int, int]:
+    """Return first and one past last row in [r0, r1) that a segment's strip may touch (f: address of its floats)."""
+    low = math.inf
+    high = -math.inf
+    du, dv, half = read_f64(f, DU), read_f64(f, DV), read_f64(f, HALF)
+    for end in range(2):
+        along = read_f64(f, LENGTH) * end
+        skew = read_f64(f, SKEW0 + end)
+        for lateral in (-half, half):
+            v = read_f64(f, V) + dv * (along + skew * lateral) - du * lateral
+            low, high = min(low, v), max(high, v)
+    return max(r0, int(max(low, 0.0))), min(r1, int(max(high, -1.0)) + 1)
 
 
 @njit(cache=True, nogil=True)

@@ -88,7 +88,9 @@ class Tables:
 
 
 @njit(cache=True, nogil=True)
-def _radial(load: float, area: float, depths: Floats, nus: NDArray[np.int64], distance: Floats, out: Floats) -> None:
+def _radial(
+    load: float, area: float, depths: Floats, nus: NDArray[np.int64], distance: Floats, out: Floats
+) -> None:
     """Fill out[depth, distance] with the stress under one tyre."""
     for d in range(depths.size):
         for i in range(distance.size):
@@ -97,7 +99,12 @@ def _radial(load: float, area: float, depths: Floats, nus: NDArray[np.int64], di
 
 @lru_cache(maxsize=8192)
 def wheel_profile(
-    tyre: Tyre, load_n: float, pressure_pa: float, depths_m: tuple[float, ...], nus: tuple[int, ...], far_m: float
+    tyre: Tyre,
+    load_n: float,
+    pressure_pa: float,
+    depths_m: tuple[float, ...],
+    nus: tuple[int, ...],
+    far_m: float,
 ) -> Floats:
     """Return the stress beside one wheel, (depths, distances) [Pa], at distances RADIAL_M sinh(k RADIAL), read-only.
 
@@ -151,12 +158,19 @@ def axle_profile(
     for wheel in setup.wheels:
         below = tuple(depth - setup.stands_at(wheel) for depth in depths_m)
         share = load_n / len(setup.wheels)
-        _add_wheel(wheel_profile(wheel.tyre, share, setup.pressure_pa, below, nus, far), offsets_m, wheel.offset_m, out)
+        _add_wheel(
+            wheel_profile(wheel.tyre, share, setup.pressure_pa, below, nus, far),
+            offsets_m,
+            wheel.offset_m,
+            out,
+        )
     return out
 
 
 @njit(cache=True, nogil=True)
-def _fill_levels(nodes: Floats, loads: Floats, first: int, wanted: NDArray[np.int64], out: NDArray[np.float32]) -> None:
+def _fill_levels(
+    nodes: Floats, loads: Floats, first: int, wanted: NDArray[np.int64], out: NDArray[np.float32]
+) -> None:
     """out[level, offset, depth] for the wanted levels (from `first`), linear in load between the exact nodes."""
     for i in range(wanted.size):
         level = wanted[i]
@@ -175,11 +189,16 @@ def half_width(setup: Setup, cell: float) -> int:
 
 
 def _block(
-    setup: Setup, levels: NDArray[np.int64], depths_m: tuple[float, ...], nus: tuple[int, ...], cell: float, lanes: int
+    setup: Setup,
+    levels: NDArray[np.int64],
+    depths_m: tuple[float, ...],
+    nus: tuple[int, ...],
+    cell: float,
+    lanes: int,
 ) -> NDArray[np.float32]:
     """Return the flat table of one setup and profile, from its lowest to its highest level."""
     side = half_width(setup, cell)
-    offsets = STEP_M * np.arange(-side, side + 1)
+    offsets: Floats = STEP_M * np.arange(-side, side + 1, dtype=np.float64)
     first, last = int(levels[0]), int(levels[-1])
     steps = np.arange(first // NODE_STEP, last // NODE_STEP + 2) * NODE_STEP
     loads = np.array([load_of(int(step)) for step in steps])
@@ -190,8 +209,11 @@ def _block(
 
 
 def build_tables(
-    setups: list[Setup], used: dict[tuple[int, int], NDArray[np.int64]], profiles: list[tuple[int, ...]],
-    depths_m: tuple[float, ...], cell: float,
+    setups: list[Setup],
+    used: dict[tuple[int, int], NDArray[np.int64]],
+    profiles: list[tuple[int, ...]],
+    depths_m: tuple[float, ...],
+    cell: float,
 ) -> Tables:
     """Return the tables of a season.
 
