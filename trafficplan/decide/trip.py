@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,8 +105,7 @@ def heaviest(outfit: Outfit, load_kg: float, on_soil: bool, pull_n: float, slope
     pull_n : drawbar pull [N]; it presses the rear axle of the powered vehicle
     slope : side slope, rise over run
     """
-    boards = np.linspace(0.0, load_kg, STATES) if on_soil else np.array([0.0, load_kg])
-    loads = axle_loads(outfit, boards)
+    boards, loads = states_of(outfit, load_kg, STATES if on_soil else 2)
     found: list[AxleLoad] = []
     for vehicle in outfit.vehicles:
         for axle in vehicle.axles:
@@ -118,6 +117,17 @@ def heaviest(outfit: Outfit, load_kg: float, on_soil: bool, pull_n: float, slope
                          _downhill(axle, vehicle, slope))
             )  # fmt: skip
     return tuple(found)
+
+
+def states_of(outfit: Outfit, load_kg: float, count: int = STATES) -> tuple[Floats, Floats]:
+    """Return product on board (n,) [kg] and axle loads (axles, n) [N] from empty to the load at the start.
+
+    A load below the capacity may lie evenly at the start, or at one end as while emptying: both are there, the
+    even one last.
+    """
+    boards = np.linspace(0.0, load_kg, count)
+    even = axle_loads(replace(outfit, empties="even"), load_kg)
+    return np.append(boards, load_kg), np.concatenate([axle_loads(outfit, boards), even[:, None]], axis=1)
 
 
 def pull_transfer(vehicle: Vehicle, pull_n: float) -> float:
@@ -148,7 +158,7 @@ def hitch_load(
     if puller is None:
         return None
     before = sum(len(vehicle.axles) for vehicle in outfit.vehicles[: puller + 1])
-    loads = axle_loads(outfit, np.linspace(0.0, load_kg, STATES))
+    _, loads = states_of(outfit, load_kg)
     share = defaults.number("hitch_empty_share", given)
     empty = share / (1.0 - share) * float(loads[before:, 0].sum())
     states = empty + loads[:before].sum(axis=0) - float(loads[:before, 0].sum())
@@ -185,13 +195,13 @@ def steering_share(outfit: Outfit, load_kg: float) -> float | None:
     first = outfit.vehicles[0]
     if first.kind != "powered" or len(first.axles) < 2:
         return None
-    loads = axle_loads(outfit, np.linspace(0.0, load_kg, STATES))[: len(first.axles)]
+    loads = states_of(outfit, load_kg)[1][: len(first.axles)]
     return float((loads[0] / loads.sum(axis=0)).min())
 
 
 def over_plate(outfit: Outfit, load_kg: float) -> list[tuple[Axle, float]]:
     """Return the axles that are over their plate in some state, with their highest load [N]."""
-    most = axle_loads(outfit, np.linspace(0.0, load_kg, STATES)).max(axis=1)
+    most = states_of(outfit, load_kg)[1].max(axis=1)
     return [
         (axle, float(load))
         for axle, load in zip(outfit.axles(), most, strict=True)

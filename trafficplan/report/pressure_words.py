@@ -25,7 +25,7 @@ def answer_lines(advice: Advice, units: str) -> list[str]:
 
 def pressure_line(advice: Advice) -> str:
     """Return the first line: pressure by axle and leg, or why none is named."""
-    named = [one for one in advice.rows if one.one_pa or one.field_pa or one.track_pa]
+    named = [one for one in advice.rows if one.one_pa]
     if advice.question.slope > STEEPEST:
         slope = f"{100 * advice.question.slope:.0f} %"
         return f"No lowest pressure is advised: a side slope of {slope} is above {100 * STEEPEST:.0f} %."
@@ -40,7 +40,7 @@ def pressure_line(advice: Advice) -> str:
         stays = f"; {_names(rest)} stay{'s' if len(rest) == 1 else ''}" if rest else ""
         on_track, in_field = _listed(named, "track"), _listed(down, "field")
         line = f"{hard[0].upper()}{hard[1:]}: {on_track}. {soil[0].upper()}{soil[1:]}: {in_field}{stays}."
-    without = [one for one in advice.rows if one not in named and one.axle.wheels[0].tyre.kind == "tyre"]
+    without = [one for one in advice.rows if not one.one_pa and one.axle.wheels[0].tyre.kind == "tyre"]
     return line + (" None named: " + "; ".join(_reasons(advice, without)) + "." if without else "")
 
 
@@ -67,7 +67,13 @@ def _names(rows: Sequence[AxleRows]) -> str:
 
 
 def _reasons(advice: Advice, rows: Sequence[AxleRows]) -> list[str]:
-    return [f"{one.axle.key}: {reason}" for one in rows if (reason := no_pressure_reason(one, advice.question.legs))]
+    """Return axle and why it gets no pressure for the trip; one that is fit for the field alone says so."""
+    found = []
+    for one in rows:
+        reason = no_pressure_reason(one, advice.question.legs)
+        alone = f" (in the field alone {pressure_text(one.field_pa)})" if one.field_pa else ""
+        found += [f"{one.axle.key}: {reason}{alone}"] if reason else []
+    return found
 
 
 def no_pressure_reason(rows: AxleRows, legs: Sequence[Leg]) -> str:
