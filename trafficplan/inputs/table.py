@@ -1,18 +1,22 @@
-"""CSV and other delimited tables: text cells with row numbers, columns found by name."""
+"""CSV and other delimited tables: text cells with row numbers, columns found by name; # begins a comment."""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
+from trafficplan.inputs.column_units import Column, in_our_units
 from trafficplan.inputs.ledger import Ledger, listed, nearest
 from trafficplan.inputs.record import Record
 
+#: What a comment begins with, in the first place of a line.
+COMMENT = "#"
+
 
 def read_text(ledger: Ledger, path: Path) -> str | None:
-    """Return the text of a file: UTF-8, else Windows western (cp1252) with a note."""
+    """Return the text of a file: UTF-8, else the encoding that farm.toml tells, else cp1252 with a note."""
     name = path.relative_to(ledger.folder).as_posix()
     ledger.hash_file(path)
     raw = path.read_bytes()
@@ -25,13 +29,22 @@ def read_text(ledger: Ledger, path: Path) -> str | None:
             "save it as CSV UTF-8 from the spreadsheet program",
         )
         return None
+    return decoded(ledger, raw, name)
+
+
+def decoded(ledger: Ledger, raw: bytes, name: str) -> str:
+    """Return bytes as text: UTF-8 (with or without a mark), else as farm.toml tells, else cp1252 with a note."""
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError:
+        what = f"{name}: character set"
+        if ledger.encoding:
+            ledger.assumed(what, ledger.encoding, "the file is not UTF-8", "farm.toml, encoding")
+            return raw.decode(ledger.encoding, errors="replace")
         ledger.assumed(
-            f"{name}: character set",
+            what,
             "Windows western (cp1252)",
-            "the file is not UTF-8; check names with accents",
+            "the file is not UTF-8; check names with accents, or write encoding in farm.toml",
             "guess",
         )
         return raw.decode("cp1252", errors="replace")
@@ -42,24 +55,25 @@ def read_table(
     path: Path,
     known: Sequence[str],
     needed: Sequence[str],
-    columns: Mapping[str, str] | None = None,
+    columns: Mapping[str, Column] | None = None,
 ) -> list[Record]:
-    """Read a comma-separated table whose first row names the columns.
+    """Read a comma-separated table whose first row names the columns; lines that begin with # are comments.
 
     Parameters
     ----------
     known, needed : our column names; needed ones must be there
-    columns : our name -> the file's column, from farm.toml
+    columns : our name -> the file's column and its unit, from farm.toml
 
     Returns
     -------
-    One Record per row that is not empty, keyed by our names; `where` holds the row number (header = row 1).
+    One Record per row that is not empty, keyed by our names; `where` holds the line of the file (from 1).
+    A comment with as many cells as the header is a row that somebody put aside: a note says how many.
     """
     name = path.relative_to(ledger.folder).as_posix()
     text = read_text(ledger, path)
     if text is None:
         return []
-    first = next((line for line in text.splitlines() if line.strip()), "")
+    first = next((line for line in text.splitlines() if line.strip() and not line.startswith(COMMENT)), "")
     if not first:
         ledger.problem(
             "the file is empty",
@@ -71,9 +85,10 @@ def read_table(
         return []
     if not _comma_separated(ledger, name, first):
         return []
-    rows = list(_rows(ledger, name, text))
+    rows, comments = _rows(ledger, name, text)
     if not rows:
         return []
+    _tell_rows_put_aside(ledger, name, comments, len(rows[0][1]))
     places = match_columns(ledger, name, [cell.strip() for cell in rows[0][1]], known, needed, columns or {})
     if places is None:
         return []
@@ -82,7 +97,8 @@ def read_table(
         if len(cells) != len(rows[0][1]):
             _ragged(ledger, f"{name}, row {number}", len(cells), len(rows[0][1]))
             continue
-        values = {ours: cells[index].strip() for ours, index in places.items()}
+        values: dict[str, object] = {ours: cells[index].strip() for ours, index in places.items()}
+        in_our_units(values, columns or {})
         records.append(Record(ledger, f"{name}, row {number}", {**values, "_row": number}))
     return records
 
@@ -101,8 +117,21 @@ def _comma_separated(ledger: Ledger, name: str, header: str) -> bool:
     return True
 
 
-def _rows(ledger: Ledger, name: str, text: str) -> list[tuple[int, list[str]]]:
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+def _rows(ledger: Ledger, name: str, text: str) -> tuple[list[tuple[int, list[str]]], list[str]]:
+    """Return the rows with the line where each begins, and the comments."""
+    comments: list[str] = []
+    begins = True
+
+    def lines() -> Iterator[str]:
+        nonlocal begins
+        for line in io.StringIO(text, newline=""):
+            # A # within a quoted cell of several lines is no comment: only where a row begins.
+            comment = begins and line.startswith(COMMENT)
+            begins = False
+            comments.extend([line[1:]] if comment else [])
+            yield "\n" if comment else line
+
+    reader = csv.reader(lines(), strict=True)
     rows: list[tuple[int, list[str]]] = []
     try:
         start = 1
@@ -110,6 +139,7 @@ def _rows(ledger: Ledger, name: str, text: str) -> list[tuple[int, list[str]]]:
             if any(cell.strip() for cell in cells):
                 rows.append((start, cells))
             start = reader.line_num + 1
+            begins = True
     except csv.Error as error:
         ledger.problem(
             "the table cannot be read",
@@ -118,8 +148,16 @@ def _rows(ledger: Ledger, name: str, text: str) -> list[tuple[int, list[str]]]:
             "rows of cells separated by commas",
             "look for a quotation mark without its partner in or before this row",
         )
-        return []
-    return rows
+        return [], []
+    return rows, comments
+
+
+def _tell_rows_put_aside(ledger: Ledger, name: str, comments: Sequence[str], width: int) -> None:
+    aside = sum(1 for cells in csv.reader(comments) if len(cells) == width > 1)
+    if aside:
+        ledger.warned(
+            f"{name}: rows put aside", f"{aside} left out", "they begin with #, which makes a line a comment"
+        )
 
 
 def _ragged(ledger: Ledger, where: str, found: int, needed: int) -> None:
@@ -137,7 +175,7 @@ def match_columns(
     header: Sequence[str],
     known: Sequence[str],
     needed: Sequence[str],
-    columns: Mapping[str, str],
+    columns: Mapping[str, Column],
     shorten: int | None = None,
 ) -> dict[str, int] | None:
     """Find our columns in a header; capitals do not matter.
@@ -166,7 +204,7 @@ def match_columns(
     found: dict[str, int] = {}
     before = ledger.count()
     for ours in known:
-        wanted = columns.get(ours, ours)
+        wanted = (columns[ours].name if ours in columns else "") or ours
         place = positions.get(wanted.lower())
         if place is None and shorten:
             place = positions.get(wanted[:shorten].lower())
