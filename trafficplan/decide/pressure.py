@@ -140,6 +140,10 @@ class Setting:
         """Return the highest stress of all axles by depth [Pa]."""
         return np.asarray(np.max([one.rungs.stress_pa[0] for one in self.axles], axis=0))
 
+    def upper_pa(self) -> Floats:
+        """Return the same by the upper run [Pa]."""
+        return np.asarray(np.max([one.rungs.upper_pa[0] for one in self.axles], axis=0))
+
     def reach_m(self) -> float:
         """Return the depth reached by the governing wheel [m]."""
         return float(max(one.rungs.reach_m[0] for one in self.axles))

@@ -109,30 +109,41 @@ def help_line(advice: Advice, units: str) -> str:
     lead = _governing(advice, units)
     if not advice.advised():
         return "As the outfit's file sets them: " + state_words(advice, advice.given, units) + f" {lead}"
-    before, after = advice.track.stress_pa(), advice.field.stress_pa()
-    shares = {
-        name: 1.0 - float(after[k] / before[k])
-        for name, k in (
-            (f"at {say('depth', SURFACE_M, units)}", place(advice.question, SURFACE_M)),
-            (layer_words(advice, units), place(advice.question, advice.question.judged_m)),
-            (f"at {say('depth', 0.5, units)}", place(advice.question, 0.5)),
-        )
-    }
-    reach = (advice.track.reach_m(), advice.field.reach_m())
     if not any(one.can_change() for one in advice.rows):
         return f"No axle can change its pressure; {state_words(advice, advice.chosen, units)} {lead}"
-    if max(shares.values()) < NOTHING and reach[0] - reach[1] < NOTHING_M:
+    if advice.cost is None:
+        return (
+            "The tables ask no more on the track than in the field: nothing to let down. "
+            f"{state_words(advice, advice.chosen, units)} {lead}"
+        )
+    central = 1.0 - advice.field.stress_pa() / advice.track.stress_pa()
+    cautious = 1.0 - advice.field.upper_pa() / advice.track.upper_pa()
+    places = {
+        f"at {say('depth', SURFACE_M, units)}": place(advice.question, SURFACE_M),
+        layer_words(advice, units): place(advice.question, advice.question.judged_m),
+        f"at {say('depth', 0.5, units)}": place(advice.question, 0.5),
+    }
+    reach = (advice.track.reach_m(), advice.field.reach_m())
+    if float(central.max()) < NOTHING and reach[0] - reach[1] < NOTHING_M:
         return (
             f"Letting down leaves the outfit's highest stress as it is. {_own(advice, units)}. Now "
             f"{state_words(advice, advice.chosen, units)}{_minutes(advice)} {lead}"
         )
-    told = ", ".join(f"{_percent(share)} {name}" for name, share in shares.items())
-    line = f"{told}; 50 kPa {_reach(*reach, units)}: {_help_words(list(shares.values()))}"
+    told = ", ".join(f"{_range(float(central[k]), float(cautious[k]))} {name}" for name, k in places.items())
+    line = f"{told}; 50 kPa {_reach(*reach, units)}: {_help_words([float(central[k]) for k in places.values()])}"
     if not advice.rows[advice.chosen.governing()].can_change():
         return (
             f"Letting down takes of the outfit's highest stress {line}. {_own(advice, units)}.{_minutes(advice)} {lead}"
         )
     return f"Letting down takes {line}.{_minutes(advice)} {lead}"
+
+
+def _range(central: float, cautious: float) -> str:
+    """Return a share by the central and the cautious run, one figure where they agree."""
+    low, high = sorted((round(100 * central), round(100 * cautious)))
+    if low == high or high - low <= 1:
+        return _percent(central)
+    return f"{low}-{high} %" if low >= 1 else f"up to {high} %"
 
 
 def _reach(before_m: float, after_m: float, units: str) -> str:
