@@ -82,6 +82,9 @@ def case_of(farm: Farm, tickets: Path | None, asked: Mapping[str, Any]) -> Case:
         )
         for load in loads
     )  # fmt: skip
+    if (furrow := max((one.runs_at_depth_m for one in farm.operations if one.outfit == key), default=0.0)) > 0:
+        why = "its wheels on that side load the soil from there down; the figures here are for wheels on the land"
+        notes.append(Note("warned", f"outfit {key}: wheels in the open furrow", f"{furrow:g} m deep", why))
     notes.append(defaults.note("go_chance", "go rule", farm.defaults))
     return Case(
         questions,

@@ -116,7 +116,7 @@ def steps_between(low_pa: float, high_pa: float, most_pa: float, count: int = 12
 
     Examples
     --------
-    >>> [round(p / 1e5, 1) for p in steps_between(0.8e5, 2.4e5, 3.2e5, 4)]
+    >>> [round(float(p) / 1e5, 1) for p in steps_between(0.8e5, 2.4e5, 3.2e5, 4)]
     [0.8, 1.4, 2.0, 2.6]
     """
     step = max(0.1e5, np.ceil(round((high_pa - low_pa) / (count - 1) / 0.1e5, 6)) * 0.1e5)

@@ -63,7 +63,18 @@ def _listed(rows: Sequence[AxleRows], plan: str) -> str:
 
 
 def _names(rows: Sequence[AxleRows]) -> str:
-    return " and ".join(one.axle.key for one in rows)
+    return joined([one.axle.key for one in rows])
+
+
+def joined(names: Sequence[str]) -> str:
+    """Return names as people list them.
+
+    Examples
+    --------
+    >>> joined(["front", "rear", "trailer"])
+    'front, rear and trailer'
+    """
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _reasons(advice: Advice, rows: Sequence[AxleRows]) -> list[str]:
@@ -235,7 +246,7 @@ def _slower_words(slower: Slower) -> str:
     groups: dict[str, list[str]] = {}
     for key, value in slower.one_pa.items():
         groups.setdefault(pressure_text(value), []).append(key)
-    ones = ", ".join(f"{' and '.join(keys)} {text}" for text, keys in groups.items())
+    ones = ", ".join(f"{joined(keys)} {text}" for text, keys in groups.items())
     if slower.closes:
         return f"{at}, where one pressure does both ({ones})"
     return f"{at}, one pressure for all then {ones}"
@@ -254,17 +265,19 @@ def _against(advice: Advice, base: Setting, other: Setting, units: str) -> str:
 def go_line(advice: Advice) -> str:
     """Return today or wait, by the limit on the chance below the plough."""
     verdict = advice.verdict
-    below = "below the plough" if advice.question.tillage_m > 0 else "there"
+    below = "below the plough" if advice.question.tillage_m > 0 else f"at {100 * advice.question.judged_m:.0f} cm"
     said = f"Chance of overstress {below} {say_chance(verdict.chance)} on {verdict.soil}, limit {verdict.limit:g}"
     if verdict.go:
         return f"{said}: today."
+    if round(verdict.chance, 1) <= verdict.limit:
+        said += " (just over)"
     lighter = f", or take {verdict.lighter_kg / 1e3:.1f} t today" if verdict.lighter_kg else ""
     if verdict.wait_for:
         return f"{said}: wait until it {verdict.wait_for}{lighter}."
     if lighter:
         return f"{said}: wait until it is drier than any word of the hand test{lighter}."
     return (
-        f"{said}: wait until a lighter outfit can go; no word of the hand test and no third of a load keeps this "
+        f"{said}: wait until a lighter outfit can go; neither crumbling soil nor a third of the load brings this "
         "one under the limit. Dig and look: strength is known to about plus or minus half."
     )
 
