@@ -287,8 +287,8 @@ WORK: tuple[Spoiling, ...] = (
     ),
     Spoiling(
         "track format",
-        all_of(text(OPS, "harvest.tsv", "h.gpx"), write("tracks/h.gpx", "<gpx/>")),
-        "tracks/h.gpx",
+        all_of(text(OPS, "harvest.tsv", "h.doc"), write("tracks/h.doc", "a letter")),
+        "tracks/h.doc",
         "format that is not read",
     ),
     Spoiling(

@@ -105,11 +105,15 @@ class Log:
 
     Attributes
     ----------
-    key : file name without its folder
+    key : file name without its folder; for one log of several in a file, the file, "/" and its name
     time_s : seconds (since 1970-01-01 UTC, or since the first record), NaN where missing
     x, y : [m]
     speed_m_s, flow_kg_s, load_kg, step_m : recorded columns, or None where the log has none
     record_s : length of each record [s], or None
+    width_m, working : working width [m], 1 in work and 0 out of it, or None
+    pressure_pa : tyre pressure as recorded [Pa gauge], cold where a temperature was recorded too, or None
+    tyre_celsius : temperature of the air in the tyre [degrees C], or None
+    rows : records in the file, before any was left out; 0 where not counted
     """
 
     key: str
@@ -122,3 +126,8 @@ class Log:
     step_m: NDArray[np.float64] | None = None
     record_s: NDArray[np.float64] | None = None
     notes: tuple[Note, ...] = ()
+    width_m: NDArray[np.float64] | None = None
+    working: NDArray[np.float64] | None = None
+    pressure_pa: NDArray[np.float64] | None = None
+    tyre_celsius: NDArray[np.float64] | None = None
+    rows: int = 0

@@ -250,7 +250,7 @@ def _drive(record: Record, known: Known, field: str) -> str:
             )
         return text
     key = text.removeprefix("track:").removeprefix("tracks/")
-    if key not in known.track_files:
+    if key not in known.track_files and key.partition("/")[0] not in known.track_files:
         record.problem(
             "drive",
             "unknown recorded track",

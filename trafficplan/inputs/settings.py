@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import codecs
 import zoneinfo
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from trafficplan.farm.defaults import DEFAULTS
 from trafficplan.inputs.amounts import parse_moisture
+from trafficplan.inputs.column_units import Column, known_units
 from trafficplan.inputs.known_columns import KNOWN
 from trafficplan.inputs.ledger import Ledger, listed, nearest
 from trafficplan.inputs.paths import inside
@@ -40,6 +42,12 @@ class TrackForm(Table):
     load: TrackColumn | None = None
     step: TrackColumn | None = None
     record: TrackColumn | None = None
+    date: TrackColumn | None = None
+    machine: TrackColumn | None = None
+    pressure: TrackColumn | None = None
+    temperature: TrackColumn | None = None
+    width: TrackColumn | None = None
+    working: TrackColumn | None = None
     crs: str = "EPSG:4326"
     separator: Literal["tab", "comma", "semicolon"] | None = None
 
@@ -52,6 +60,8 @@ class Files(Table):
     access: Names | None = None
     tramlines: Names | None = None
     horizons: str | None = None
+    components: str | None = None
+    elevation: str | None = None
     operations: str | None = None
     scenarios: str | None = None
     weather: str | None = None
@@ -69,18 +79,52 @@ class Layers(Table):
     tramlines: Names | None = None
 
 
-class Columns(Table):
-    """Our column -> the file's column, by file."""
+def _as_column(value: Any) -> Column:
+    """Turn a mapped column of farm.toml into a Column: its name alone, or a table with name and unit."""
+    if isinstance(value, str):
+        return Column(value)
+    if isinstance(value, dict) and set(value) <= {"column", "unit"}:
+        texts = [value.get("column", ""), value.get("unit", "")]
+        if all(isinstance(text, str) for text in texts):
+            return Column(*texts)
+    raise ValueError('a column is "NAME" or { column = "NAME", unit = "cm" }')
 
-    fields: dict[str, str] = Field(default_factory=dict)
-    soil: dict[str, str] = Field(default_factory=dict)
-    access: dict[str, str] = Field(default_factory=dict)
-    tramlines: dict[str, str] = Field(default_factory=dict)
-    horizons: dict[str, str] = Field(default_factory=dict)
-    operations: dict[str, str] = Field(default_factory=dict)
-    weather: dict[str, str] = Field(default_factory=dict)
-    tyre_tables: dict[str, str] = Field(default_factory=dict)
-    seen: dict[str, str] = Field(default_factory=dict)
+
+Mapped = dict[str, Annotated[Any, BeforeValidator(_as_column)]]
+
+
+class Columns(Table):
+    """Our column -> the file's column (and its unit), by file."""
+
+    fields: Mapped = Field(default_factory=dict)
+    soil: Mapped = Field(default_factory=dict)
+    access: Mapped = Field(default_factory=dict)
+    tramlines: Mapped = Field(default_factory=dict)
+    horizons: Mapped = Field(default_factory=dict)
+    components: Mapped = Field(default_factory=dict)
+    operations: Mapped = Field(default_factory=dict)
+    weather: Mapped = Field(default_factory=dict)
+    tyre_tables: Mapped = Field(default_factory=dict)
+    seen: Mapped = Field(default_factory=dict)
+
+
+class Systems(Table):
+    """Coordinate systems of files that name none, by what they are for."""
+
+    fields: str | None = None
+    soil: str | None = None
+    access: str | None = None
+    tramlines: str | None = None
+    elevation: str | None = None
+
+
+class SoilRaster(Table):
+    """Soil as a raster: what its values stand for, or the two rasters of sand and clay and their unit."""
+
+    classes: dict[str, str] = Field(default_factory=dict)
+    sand: str | None = None
+    clay: str | None = None
+    unit: Literal["%", "g/kg", "fraction"] = "%"
 
 
 class FarmTable(Table):
@@ -94,6 +138,11 @@ class FarmTable(Table):
     files: Files = Files()
     layers: Layers = Layers()
     columns: Columns = Columns()
+    coordinate_systems: Systems = Systems()
+    soil_raster: SoilRaster = SoilRaster()
+    encoding: str = ""
+    silt_bound_um: Literal[50, 63] = 50
+    elevation_unit: Literal["m", "ft"] | None = None
     tracks: dict[str, TrackForm] = Field(default_factory=dict)
     defaults: dict[str, float | str] = Field(default_factory=dict)
 
@@ -111,6 +160,9 @@ class Settings:
     layers: Layers
     columns: Columns
     tracks: Mapping[str, TrackForm] = field(default_factory=dict)
+    systems: Mapping[str, CRS] = field(default_factory=dict)
+    soil_raster: SoilRaster = SoilRaster()
+    elevation_unit: str | None = None
 
 
 def read_settings(ledger: Ledger) -> Settings | None:
@@ -126,6 +178,8 @@ def read_settings(ledger: Ledger) -> Settings | None:
     if table is None:
         return None
     ledger.defaults = _defaults(ledger, table.defaults)
+    ledger.encoding = _encoding(ledger, table.encoding)
+    ledger.silt_bound_um = float(table.silt_bound_um)
     _mapped_columns_known(ledger, table.columns)
     name = table.name or ledger.folder.resolve().name
     if not table.name:
@@ -140,7 +194,46 @@ def read_settings(ledger: Ledger) -> Settings | None:
         table.layers,
         table.columns,
         table.tracks,
+        _systems(ledger, table.coordinate_systems),
+        table.soil_raster,
+        table.elevation_unit,
     )
+
+
+def _encoding(ledger: Ledger, name: str) -> str:
+    if not name:
+        return ""
+    try:
+        codecs.lookup(name)
+        "A".encode(name).decode(name)
+    except (LookupError, UnicodeError, TypeError):
+        ledger.problem(
+            "unknown character set",
+            "farm.toml, encoding",
+            name,
+            "a name such as cp1252, cp1257, iso-8859-1",
+            "write the character set of the program that made the files",
+        )
+        return ""
+    return name
+
+
+def _systems(ledger: Ledger, told: Systems) -> dict[str, CRS]:
+    found: dict[str, CRS] = {}
+    for kind, text in told.model_dump().items():
+        if text is None:
+            continue
+        try:
+            found[kind] = CRS.from_user_input(text)
+        except CRSError:
+            ledger.problem(
+                "unknown coordinate system",
+                f"farm.toml, coordinate_systems, {kind}",
+                text,
+                "a code such as EPSG:32635",
+                "look up the code, or remove the key",
+            )
+    return found
 
 
 def _timezone(ledger: Ledger, name: str) -> str:
@@ -241,3 +334,14 @@ def _mapped_columns_known(ledger: Ledger, columns: Columns) -> None:
                 f"write {near}" if near else "remove it",
             )
             del mapping[ours]
+        for ours, column in list(mapping.items()):
+            units = known_units(ours)
+            if column.unit and column.unit not in units:
+                ledger.problem(
+                    "unknown unit of a column",
+                    f"farm.toml, columns.{kind}, {ours}",
+                    column.unit,
+                    f"one of {listed(units)}" if units else "no unit: the column is no measure",
+                    "use one of these, or remove unit" if units else "remove unit",
+                )
+                del mapping[ours]

@@ -1,54 +1,42 @@
-"""Recorded tracks: delimited text with any columns and units, turned into a Log in the working CRS."""
+"""Recorded logs of the farm folder: found, read in whatever format they are, laid on the farm as Logs."""
 
 from __future__ import annotations
 
-import io
+import zoneinfo
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
-from pyproj.exceptions import CRSError
 
+from trafficplan.errors import InputError
 from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Log
+from trafficplan.inputs.clock import JUMP_M, mend_clock, spread
 from trafficplan.inputs.fields import Boundaries
+from trafficplan.inputs.gauges import check_speed, cold_pressure
+from trafficplan.inputs.gpx import read_gpx
+from trafficplan.inputs.interleaved import split_by_place, split_named
 from trafficplan.inputs.ledger import Ledger, listed, nearest
+from trafficplan.inputs.nmea import looks_like_nmea, read_nmea
 from trafficplan.inputs.paths import inside
-from trafficplan.inputs.settings import Settings, TrackColumn, TrackForm
-from trafficplan.inputs.table import read_text
+from trafficplan.inputs.recording import Floats, Recording, refused
+from trafficplan.inputs.settings import Settings
+from trafficplan.inputs.taskdata import Container, open_folder, open_zip, read_log, read_taskdata
+from trafficplan.inputs.track_table import read_track_table
 from trafficplan.names import Note
-from trafficplan.units import FACTORS
 
-Floats = NDArray[np.float64]
+#: Endings of the formats that are read; the contents decide which it is.
+ENDINGS = (".csv", ".tsv", ".txt", ".gpx", ".nmea", ".log", ".xml", ".zip")
+#: Endings of files that hold areas: no path.
+AREAS = (".geojson", ".json", ".gpkg", ".shp", ".fgb", ".kml", ".tif", ".tiff")
+MAIN = "TASKDATA.XML"
 
-#: Endings of the formats that are read here. A further format adds its reader in `read_tracks`.
-ENDINGS = (".csv", ".tsv", ".txt")
-
-#: Our column -> units that it may be in.
-UNITS: dict[str, tuple[str, ...]] = {
-    "time": ("iso", "s", "ms", "min", "h"),
-    "x": ("degrees", "m", "km", "ft"),
-    "y": ("degrees", "m", "km", "ft"),
-    "speed": ("m/s", "km/h", "mph", "kn"),
-    "flow": ("kg/s", "lb/s", "t/h", "g/s"),
-    "load": ("kg", "t", "lb"),
-    "step": ("m", "cm", "mm", "in", "ft", "km"),
-    "record": ("s", "ms", "min"),
-}
-#: Names that are understood where farm.toml says nothing of a track.
-COMMON: dict[str, tuple[str, ...]] = {
-    "time": ("time", "timestamp", "datetime"),
-    "x": ("lon", "long", "longitude"),
-    "y": ("lat", "latitude"),
-}
-_SEPARATORS = {"tab": "\t", "comma": ",", "semicolon": ";"}
-
-#: A step between two fixes longer than this is a jump [m]; a wait longer than this a pause [s].
-JUMP_M, PAUSE_S = 30.0, 10.0
+#: A wait longer than this is a pause [s].
+PAUSE_S = 10.0
 #: A track must have a fix this near to a field [m].
 REACH_M = 200.0
 #: Share of fixes without a place that is too much to go on.
@@ -56,13 +44,12 @@ LOST_SHARE = 0.5
 
 
 def track_files(ledger: Ledger, settings: Settings) -> tuple[str, ...]:
-    """Return the names of the files in tracks/ and of those that farm.toml describes."""
+    """Return the names of the logs in tracks/ (of task data also those inside), and check what farm.toml describes."""
     folder = ledger.folder / "tracks"
-    there = (
-        {path.name for path in folder.iterdir() if path.is_file() and not path.name.startswith(".")}
-        if folder.is_dir()
-        else set()
-    )
+    there: set[str] = set()
+    for path in folder.iterdir() if folder.is_dir() else ():
+        if not path.name.startswith(".") and (path.is_file() or _main_of(path)):
+            there |= {path.name, *(f"{path.name}/{log}" for log in _logs_in(path))}
     for name in sorted(set(settings.tracks) - there):
         near = nearest(name, there)
         ledger.problem(
@@ -75,283 +62,293 @@ def track_files(ledger: Ledger, settings: Settings) -> tuple[str, ...]:
     return tuple(sorted(there))
 
 
-def read_tracks(
-    ledger: Ledger, settings: Settings, boundaries: Boundaries, wanted: Collection[str]
-) -> dict[str, Log]:
-    """Return the logs of the wanted files by file name."""
-    logs: dict[str, Log] = {}
-    for name in sorted(wanted):
-        where = f"tracks/{name}"
-        path = inside(ledger, where, where)
-        if path is None:
-            continue
-        if path.suffix.lower() not in ENDINGS:
-            ledger.problem(
-                "a track in a format that is not read",
-                where,
-                path.suffix,
-                f"one of {listed(ENDINGS)}",
-                "export it as CSV with time, longitude and latitude",
-            )
-            continue
-        log = _read(ledger, path, where, settings.tracks.get(name), boundaries)
-        if log is not None:
-            logs[name] = log
-            ledger.notes.extend(log.notes)
-    return logs
-
-
-def _read(
-    ledger: Ledger, path: Path, where: str, form: TrackForm | None, boundaries: Boundaries
-) -> Log | None:
-    frame = _frame(ledger, path, where, form)
-    if frame is None:
+def _main_of(folder: Path) -> Path | None:
+    """Return the TASKDATA.XML of a folder, whatever its capitals."""
+    if not folder.is_dir():
         return None
-    mapping = _mapping(ledger, where, form, list(frame.columns))
-    if mapping is None:
-        return None
-    before = ledger.count()
-    columns = {ours: _column(ledger, where, frame, ours, column) for ours, column in mapping.items()}
-    crs = _crs(ledger, where, form)
-    if ledger.count() > before or crs is None:
-        return None
-    notes: list[Note] = []
-    if form is None:
-        listing = ", ".join(f"{ours} = {column.column} ({column.unit})" for ours, column in mapping.items())
-        notes.append(
-            Note(
-                "assumed",
-                f"{where}: columns",
-                listing,
-                "farm.toml does not describe this track",
-                "names of the columns",
-            )
-        )
-    return _log(ledger, where, path.name, columns, crs, boundaries, notes)
+    return next((one for one in sorted(folder.iterdir()) if one.name.upper() == MAIN and one.is_file()), None)
 
 
-def _frame(ledger: Ledger, path: Path, where: str, form: TrackForm | None) -> pd.DataFrame | None:
-    text = read_text(ledger, path)
-    if text is None:
-        return None
-    header = text.partition("\n")[0]
-    guessed = max(_SEPARATORS.values(), key=header.count)
-    separator = _SEPARATORS[form.separator] if form is not None and form.separator else guessed
-    try:
-        frame = pd.read_csv(
-            io.StringIO(text),
-            sep=separator,
-            dtype=str,
-            keep_default_na=False,
-            skipinitialspace=True,
-            index_col=False,
-        )
-    except (pd.errors.ParserError, pd.errors.EmptyDataError) as error:
-        ledger.problem(
-            "the track cannot be read as a table",
-            where,
-            str(error).strip()[:100],
-            "a header row and rows of as many cells",
-            "correct the row, or name the separator in farm.toml",
-        )
-        return None
-    frame.columns = [str(column).strip() for column in frame.columns]
-    if len(frame) < 2:
-        ledger.problem(
-            "a track without fixes",
-            where,
-            f"{len(frame)} rows",
-            "at least two fixes",
-            "export the track again",
-        )
-        return None
-    return frame
-
-
-def _mapping(
-    ledger: Ledger, where: str, form: TrackForm | None, header: list[str]
-) -> dict[str, TrackColumn] | None:
-    """Return our column -> the file's column and unit, checked against the header."""
-    if form is None:
-        lower = {column.lower(): column for column in header}
-        found = {
-            ours: next((lower[name] for name in names if name in lower), None)
-            for ours, names in COMMON.items()
-        }
-        mapping = {
-            ours: TrackColumn(column=name, unit="iso" if ours == "time" else "degrees")
-            for ours, name in found.items()
-            if name
-        }
-    else:
-        chosen = {ours: getattr(form, ours) for ours in UNITS}
-        mapping = {ours: column for ours, column in chosen.items() if column is not None}
-    before = ledger.count()
-    place = f'farm.toml, tracks."{where.removeprefix("tracks/")}"'
-    for ours in ("x", "y"):
-        if ours not in mapping:
-            ledger.problem(
-                f"the track's column {ours} is not known",
-                where,
-                f"columns {listed(header)}",
-                "columns for time, x and y",
-                f'describe the track in {place} with {ours} = {{ column = "...", unit = "degrees" }}',
-            )
-    for ours, column in mapping.items():
-        if column.column not in header:
-            near = nearest(column.column, header)
-            ledger.problem(
-                "a column is missing",
-                f"{place}, {ours}",
-                column.column,
-                f"one of {listed(header)}",
-                f"write {near}" if near else "name one of these columns",
-            )
-        if column.unit not in UNITS[ours]:
-            ledger.problem(
-                "unknown unit",
-                f"{place}, {ours}",
-                column.unit or "nothing",
-                f"one of {', '.join(UNITS[ours])}",
-                f'write unit = "{UNITS[ours][0]}" or another of these',
-            )
-    return mapping if ledger.count() == before else None
-
-
-def _column(ledger: Ledger, where: str, frame: pd.DataFrame, ours: str, column: TrackColumn) -> Floats:
-    """Return a column in SI (degrees stay degrees); empty cells are NaN, text is a problem with its row."""
-    cells = frame[column.column].str.strip()
-    if column.unit == "iso":
-        stamps = pd.to_datetime(cells.where(cells != ""), utc=True, format="ISO8601", errors="coerce")
-        values = ((stamps - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)).to_numpy(dtype=np.float64)
-        wanted = "a time as 2026-04-30T07:30:00Z"
-    else:
-        values = (
-            pd.to_numeric(cells, errors="coerce").to_numpy(dtype=np.float64, copy=True) * FACTORS[column.unit]
-        )
-        values[~np.isfinite(values)] = np.nan
-        wanted = f"a number in {column.unit}"
-    empty = cells.str.lower().isin(["", "nan", "na", "null"]).to_numpy()
-    wrong = np.flatnonzero(np.isnan(values) & ~empty)
-    if wrong.size:
-        row = int(wrong[0])
-        text = str(cells.iloc[row])
-        mend = (
-            f"write a decimal point: {text.replace(',', '.')}"
-            if "," in text
-            else "correct the cell, or leave it empty"
-        )
-        if ours == "time" and column.unit != "iso":
-            mend = f'{mend}; for stamps of date and time set unit = "iso" in farm.toml'
-        ledger.problem(
-            f"not {wanted.partition(' in ')[0]}",
-            f"{where}, row {row + 2}, column {column.column}",
-            text + (f" (and {wrong.size - 1} more)" if wrong.size > 1 else ""),
-            wanted,
-            mend,
-        )
-    return np.asarray(values, dtype=np.float64)
-
-
-def _crs(ledger: Ledger, where: str, form: TrackForm | None) -> CRS | None:
-    text = form.crs if form is not None else "EPSG:4326"
-    try:
-        return CRS.from_user_input(text)
-    except CRSError:
-        ledger.problem(
-            "unknown coordinate system",
-            f'farm.toml, tracks."{where.removeprefix("tracks/")}", crs',
-            text,
-            "a code such as EPSG:4326",
-            "look up the code",
-        )
-        return None
-
-
-def _log(
-    ledger: Ledger,
-    where: str,
-    key: str,
-    columns: Mapping[str, Floats],
-    crs: CRS,
-    boundaries: Boundaries,
-    notes: list[Note],
-) -> Log | None:
-    raw_x, raw_y = columns["x"], columns["y"]
-    here = np.isfinite(raw_x) & np.isfinite(raw_y) & ~((raw_x == 0) & (raw_y == 0))
-    lost = int((~here).sum())
-    if lost > LOST_SHARE * len(here) or here.sum() < 2:
-        ledger.problem(
-            "a track without places",
-            where,
-            f"{lost} of {len(here)} rows without x and y",
-            "fixes with both",
-            "export the track again",
-        )
-        return None
-    if lost:
-        notes.append(
-            Note(
-                "repaired",
-                f"{where}: rows without a place",
-                f"{lost} of {len(here)} left out",
-                "the receiver had no fix there",
-            )
-        )
-    change = Transformer.from_crs(crs, boundaries.crs, always_xy=True)
-    x, y = change.transform(raw_x[here], raw_y[here])
-    if not _comes_near(
-        ledger, where, np.asarray(x), np.asarray(y), (raw_x[here], raw_y[here]), change, boundaries.fields
-    ):
-        return None
-    kept = {ours: values[here] for ours, values in columns.items()}
-    time = kept.get("time", np.full(int(here.sum()), np.nan))
-    notes.extend(quality_notes(where, time, np.asarray(x), np.asarray(y)))
-    return Log(
-        key,
-        time,
-        np.asarray(x, dtype=np.float64),
-        np.asarray(y, dtype=np.float64),
-        kept.get("speed"),
-        kept.get("flow"),
-        kept.get("load"),
-        kept.get("step"),
-        kept.get("record"),
-        tuple(notes),
+def _container(path: Path, where: str) -> Container:
+    if path.is_dir():
+        return open_folder(path, where)
+    return (
+        open_folder(path.parent, where.rpartition("/")[0])
+        if path.name.upper() == MAIN
+        else open_zip(path, where)
     )
 
 
+def _logs_in(path: Path) -> list[str]:
+    """Return the time logs of task data by their files; nothing for another file, or one that cannot be read."""
+    if not (path.is_dir() or path.suffix.lower() == ".zip" or path.name.upper() == MAIN):
+        return []
+    try:
+        names = _container(path, path.name).files
+    except InputError:
+        return []
+    return [name.removesuffix(".BIN") for name in names if name.startswith("TLG") and name.endswith(".BIN")]
+
+
+def read_tracks(
+    ledger: Ledger, settings: Settings, boundaries: Boundaries, wanted: Collection[str]
+) -> dict[str, Log]:
+    """Return the wanted logs by name: a file's, or one of the logs in it (`TASKDATA/TLG00001`, `mixed.csv/1`)."""
+    logs: dict[str, Log] = {}
+    by_file: dict[str, list[str]] = {}
+    for key in sorted(wanted):
+        by_file.setdefault(key.split("/")[0], []).append(key)
+    for name, keys in by_file.items():
+        for recording in _recordings(ledger, settings, name, keys):
+            try:
+                parts = _laid(recording, boundaries, settings.timezone)
+                chosen = [part for part in parts if part[0].key in keys]
+                if not chosen:
+                    raise _several(recording, [part[0].key for part in parts])
+                for part, x, y in chosen:
+                    logs[part.key] = _log(part, x, y)
+            except InputError as error:
+                ledger.take_over(error, recording.where)
+    for log in logs.values():
+        ledger.notes.extend(log.notes)
+    _same_contents(ledger, logs)
+    return logs
+
+
+def _several(recording: Recording, keys: list[str]) -> InputError:
+    return refused(
+        "several machines in one log",
+        recording.where,
+        listed(keys),
+        "the log of one machine",
+        f"write one of these as drive in operations.csv, such as {keys[0]}",
+    )
+
+
+def _recordings(ledger: Ledger, settings: Settings, name: str, keys: list[str]) -> list[Recording]:
+    """Return what the file holds of the wanted logs; problems go to the ledger."""
+    where = f"tracks/{name}"
+    path = ledger.folder / where
+    main = _main_of(path)
+    if main is not None:
+        if inside(ledger, f"{where}/{main.name}", where) is None:
+            return []
+    else:
+        found = inside(ledger, where, where)
+        if found is None:
+            return []
+        path = found
+    try:
+        if main is not None:
+            return _task_logs(ledger, path, where, keys)
+        return _of_file(ledger, settings, path, where, keys)
+    except InputError as error:
+        ledger.take_over(error, where)
+    except OSError as error:
+        ledger.problem(
+            "the file cannot be read",
+            where,
+            str(error.strerror or error)[:80],
+            "a readable file",
+            "copy it again",
+        )
+    return []
+
+
+def _of_file(ledger: Ledger, settings: Settings, path: Path, where: str, keys: list[str]) -> list[Recording]:
+    """Return the recordings of a file by what it holds; the ending only decides what is not read."""
+    ending = path.suffix.lower()
+    if ending in AREAS:
+        raise refused(
+            "areas are offered as a track",
+            where,
+            f"a map layer ({ending})",
+            "the path that was driven: fixes in the order of time",
+            f"export the recorded log as one of {', '.join(ENDINGS)}",
+        )
+    if ending not in ENDINGS:
+        raise refused(
+            "a track in a format that is not read",
+            where,
+            ending or "no ending",
+            f"one of {listed(ENDINGS)}",
+            "export it as CSV with time, longitude and latitude",
+        )
+    with path.open("rb") as stream:
+        head = stream.read(1 << 16)
+    text = head.lstrip(b"\xef\xbb\xbf \t\r\n")
+    if not text:
+        raise refused(
+            "a track without fixes", where, "an empty file", "at least two fixes", "export the track again"
+        )
+    if head.startswith(b"PK\x03\x04") or ending == ".zip" or path.name.upper() == MAIN:
+        return _task_logs(ledger, path, where, keys)
+    ledger.hash_file(path)
+    if ending == ".gpx" or text.startswith(b"<"):
+        return [read_gpx(path, path.name, where)]
+    if looks_like_nmea(head) or ending == ".nmea":
+        return [read_nmea(path, path.name, where)]
+    table = read_track_table(ledger, path, where, settings.tracks.get(path.name))
+    return [table] if table is not None else []
+
+
+def _task_logs(ledger: Ledger, path: Path, where: str, keys: list[str]) -> list[Recording]:
+    """Return the wanted logs of task data; a task's name stands for all its logs, one after the other."""
+    container = _container(path, where)
+    data = read_taskdata(container)
+    there = sorted(name.removesuffix(".BIN") for name in container.files if name.endswith(".BIN"))
+    out = []
+    for key in keys:
+        name = key.partition("/")[2]
+        logs = (
+            [name] if name in there else [one for one, log in data.logs.items() if name and log.task == name]
+        )
+        if not name and len(there) == 1:
+            logs = there
+        if not logs:
+            raise refused(
+                "task data holds several logs" if not name else "no such log or task in the task data",
+                where,
+                listed(there),
+                "the name of one log, or of a task",
+                f"write {path.name}/{there[0] if there else 'TLG00001'} as drive in operations.csv",
+            )
+        out.append(_joined([read_log(container, data, one, key) for one in logs]))
+        for file in (MAIN, *(f"{one}{ending}" for one in logs for ending in (".XML", ".BIN"))):
+            ledger.hash_file(path if container.zipped else container.path / container.files[file])
+    return out
+
+
+def _joined(parts: list[Recording]) -> Recording:
+    """Return the logs of one task as one; columns that one of them lacks are left out."""
+    if len(parts) == 1:
+        return parts[0]
+    shared = set.intersection(*(set(part.columns) for part in parts))
+    columns = {name: np.concatenate([part.columns[name] for part in parts]) for name in sorted(shared)}
+    notes = tuple(note for part in parts for note in part.notes)
+    return replace(parts[0], columns=columns, rows=sum(part.rows for part in parts), notes=notes)
+
+
+def _laid(
+    recording: Recording, boundaries: Boundaries, timezone: str
+) -> list[tuple[Recording, Floats, Floats]]:
+    """Return the machines of a recording with their fixes in the working CRS and usable times.
+
+    Raises
+    ------
+    InputError
+        When there are no places, none near a field, or neither times nor order.
+    """
+    recording, x, y = _placed(_in_utc(recording, timezone), boundaries)
+    laid = []
+    for named, group in split_named(recording):
+        mended, keep = mend_clock(named, x[group], y[group])
+        mended, there = _only(mended, keep), group[keep]
+        for part, inner in split_by_place(mended, x[there], y[there]):
+            east, north = x[there][inner], y[there][inner]
+            laid.append((check_speed(spread(part, east, north), east, north), east, north))
+    return laid
+
+
+def _only(recording: Recording, keep: NDArray[np.bool_]) -> Recording:
+    columns = {name: column[keep] for name, column in recording.columns.items()}
+    machine = None if recording.machine is None else recording.machine[keep]
+    return replace(recording, columns=columns, machine=machine)
+
+
+def _in_utc(recording: Recording, timezone: str) -> Recording:
+    """Return times of the farm's zone as UTC, by the offset at the log's start (it stays within a log)."""
+    if not recording.local:
+        return recording
+    time = recording.columns["time"]
+    stamp = np.datetime64(int(np.nanmin(time)), "s").astype("datetime64[s]").item()
+    offset = zoneinfo.ZoneInfo(timezone).utcoffset(stamp)
+    seconds = offset.total_seconds() if offset is not None else 0.0
+    return replace(recording, columns={**recording.columns, "time": time - seconds}, local=False)
+
+
+def _placed(recording: Recording, boundaries: Boundaries) -> tuple[Recording, Floats, Floats]:
+    """Return the rows with a place, and x, y [m] in the working CRS."""
+    crs = CRS.from_user_input(recording.crs)
+    raw_x, raw_y, where = recording.columns["x"], recording.columns["y"], recording.where
+    there = np.isfinite(raw_x) & np.isfinite(raw_y) & ~((raw_x == 0) & (raw_y == 0))
+    if crs.is_geographic:
+        there &= (np.abs(raw_x) <= 360) & (np.abs(raw_y) <= 90)
+    change = Transformer.from_crs(crs, boundaries.crs, always_xy=True)
+    x, y = (np.asarray(one, dtype=np.float64) for one in change.transform(raw_x[there], raw_y[there]))
+    finite = np.isfinite(x) & np.isfinite(y)
+    there[np.flatnonzero(there)[~finite]] = False
+    lost = int((~there).sum())
+    if lost > LOST_SHARE * len(there) or there.sum() < 2:
+        raise refused(
+            "a track without places",
+            where,
+            f"{lost} of {len(there)} rows without x and y that can be",
+            "fixes with both",
+            "check the columns, their units and the coordinate system, or export the track again",
+        )
+    notes = recording.notes
+    if lost:
+        why = "the receiver had no fix there"
+        notes = (
+            *notes,
+            Note("repaired", f"{where}: rows without a place", f"{lost} of {len(there)} left out", why),
+        )
+    x, y = x[finite], y[finite]
+    _comes_near(where, (x, y), (raw_x[there], raw_y[there]), change, boundaries.fields)
+    return _only(replace(recording, notes=notes), there), x, y
+
+
 def _comes_near(
-    ledger: Ledger,
     where: str,
-    x: Floats,
-    y: Floats,
+    laid: tuple[Floats, Floats],
     raw: tuple[Floats, Floats],
     change: Transformer,
     fields: Mapping[str, Field],
-) -> bool:
+) -> None:
     reach = shapely.union_all([field.polygon for field in fields.values()]).buffer(REACH_M)
     shapely.prepare(reach)
-    if shapely.contains_xy(reach, x, y).any():
-        return True
+    if shapely.contains_xy(reach, *laid).any():
+        return
     turned = np.asarray(change.transform(raw[1], raw[0]))
     if np.isfinite(turned).all() and shapely.contains_xy(reach, turned[0], turned[1]).any():
-        ledger.problem(
+        raise refused(
             "longitude and latitude are swapped",
             where,
             f"x {raw[0][0]:.6g}, y {raw[1][0]:.6g}",
             "x = longitude, y = latitude",
             "swap the two columns in farm.toml",
         )
-        return False
-    ledger.problem(
+    raise refused(
         "the track touches no field",
         where,
         f"first fix x {raw[0][0]:.6g}, y {raw[1][0]:.6g}",
         "a track on this farm",
         "check the file, its columns and its coordinate system",
     )
-    return False
+
+
+def _log(recording: Recording, x: Floats, y: Floats) -> Log:
+    recording = cold_pressure(recording)
+    columns = recording.columns
+    notes = (*recording.notes, *quality_notes(recording.where, columns["time"], x, y))
+    return Log(
+        recording.key,
+        columns["time"],
+        x,
+        y,
+        columns.get("speed"),
+        columns.get("flow"),
+        columns.get("load"),
+        columns.get("step"),
+        columns.get("record"),
+        tuple(dict.fromkeys(notes)),
+        columns.get("width"),
+        columns.get("working"),
+        columns.get("pressure"),
+        columns.get("temperature"),
+        recording.rows,
+    )
 
 
 def quality_notes(where: str, time_s: Floats, x: Floats, y: Floats) -> list[Note]:
@@ -370,7 +367,7 @@ def quality_notes(where: str, time_s: Floats, x: Floats, y: Floats) -> list[Note
             f"pauses of more than {PAUSE_S:g} s",
             "the outfit stood, or the logger was off",
         ),
-        (int((wait < 0).sum()), "steps back in time", "rows are taken in the order of the file"),
+        (int((wait < 0).sum()), "steps back in time", "fixes are put in the order of time"),
         (still, "fixes on the same place as the one before", "standing still adds no pass"),
         (int(np.isnan(time_s).sum()), "fixes without a time", "hours and speeds leave them out"),
     )
@@ -379,3 +376,16 @@ def quality_notes(where: str, time_s: Floats, x: Floats, y: Floats) -> list[Note
         for count, what, why in findings
         if count
     ]
+
+
+def _same_contents(ledger: Ledger, logs: Mapping[str, Log]) -> None:
+    """Warn of logs that are the same drive under two names."""
+    seen: dict[tuple[int, float, float, float], str] = {}
+    for key, log in sorted(logs.items()):
+        print_of = (len(log.x), float(log.x.sum()), float(log.y.sum()), float(np.nansum(log.time_s)))
+        if print_of in seen:
+            why = "its passes are counted for each operation that names it"
+            ledger.warned(
+                f"tracks/{key}: the same log as tracks/{seen[print_of]}", f"{len(log.x)} fixes", why
+            )
+        seen.setdefault(print_of, key)
