@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from trafficplan.farm.elevation import Elevation
 from trafficplan.farm.field import FarmTrack, Field, Place, SoilPatch
 from trafficplan.farm.operation import Log, Operation, Scenario
 from trafficplan.farm.seen import Seen
@@ -34,6 +35,7 @@ class Farm:
     weather : by day, or None
     tyre_tables : the owner's tables by tyre size code
     seen : what people saw after driving, by day
+    elevation : heights around the fields, or None
     defaults : the farm's own replacements of farm/defaults.py, by key
     """
 
@@ -59,3 +61,4 @@ class Farm:
     tyre_tables: Mapping[str, TyreTable] = field(default_factory=dict)
     defaults: Mapping[str, float | str] = field(default_factory=dict)
     seen: tuple[Seen, ...] = ()
+    elevation: Elevation | None = None

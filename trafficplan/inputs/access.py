@@ -12,12 +12,21 @@ from shapely.geometry.base import BaseGeometry
 
 from trafficplan.farm import defaults
 from trafficplan.farm.field import FarmTrack, Field, Gateway, Place
+from trafficplan.inputs.coordinates import (
+    Feature,
+    Layer,
+    finite,
+    place_makes_sense,
+    project,
+    swap_helps,
+    swapped,
+)
 from trafficplan.inputs.fields import Boundaries, area_of
 from trafficplan.inputs.known_columns import KNOWN
 from trafficplan.inputs.ledger import Ledger, listed, rename_hint
 from trafficplan.inputs.record import Record
 from trafficplan.inputs.settings import Settings
-from trafficplan.inputs.vector import Feature, Layer, find_layers, project, read_vector, swap_helps, swapped
+from trafficplan.inputs.vector import find_layers, read_vector
 
 #: A gateway this far from its field's boundary is moved onto it [m]; farther away it is refused.
 SNAP_M = 15.0
@@ -50,10 +59,11 @@ def read_access(ledger: Ledger, settings: Settings, boundaries: Boundaries) -> A
     tracks: list[FarmTrack] = []
     places: list[Place] = []
     sources = find_layers(ledger, "access", settings.files.access, settings.layers.access)
+    columns, told = settings.columns.access, settings.systems.get("access")
     layers = [
         at_fields(
             ledger,
-            read_vector(ledger, path, layer, "access", KNOWN["access"], ("kind",), settings.columns.access),
+            read_vector(ledger, path, layer, "access", KNOWN["access"], ("kind",), columns, told),
             boundaries,
         )
         for path, layer in sources
@@ -87,7 +97,10 @@ def at_fields(ledger: Ledger, layer: Layer | None, boundaries: Boundaries) -> La
             f"x {west:.5g}, y {south:.5g}; fields at {boundaries.lonlat[0]:.5g}, {boundaries.lonlat[1]:.5g}",
         )
         return None
-    return project(layer, boundaries.crs)
+    if not layer.crs.is_geographic and not place_makes_sense(ledger, layer, boundaries.crs):
+        return None
+    moved = project(layer, boundaries.crs)
+    return moved if finite(ledger, moved) else None
 
 
 def _kind(feature: Feature) -> str:

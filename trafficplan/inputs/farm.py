@@ -18,6 +18,7 @@ from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Log, Operation, Scenario
 from trafficplan.farm.season import tillage_depth
 from trafficplan.inputs.access import Access, hang_gateways, read_access
+from trafficplan.inputs.elevation import read_elevation
 from trafficplan.inputs.fields import Boundaries, read_fields
 from trafficplan.inputs.ledger import Ledger
 from trafficplan.inputs.operations import Known, read_operations
@@ -67,6 +68,7 @@ def read_farm(folder: Path) -> Farm:
     seen = read_seen(ledger, settings, boundaries.fields, outfits)
     logs = read_tracks(ledger, settings, boundaries, wanted)
     aerial = _aerial(ledger, settings)
+    elevation = read_elevation(ledger, settings, boundaries)
     if ledger.problems:
         raise InputError(ledger.problems)
     fields = _with_tillage(ledger, boundaries.fields, operations)
@@ -96,6 +98,7 @@ def read_farm(folder: Path) -> Farm:
         tyre_tables=tyre_tables,
         defaults=dict(ledger.defaults),
         seen=seen,
+        elevation=elevation,
     )
 
 

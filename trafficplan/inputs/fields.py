@@ -12,20 +12,20 @@ from shapely import MultiPolygon, Polygon, STRtree
 from shapely.geometry.base import BaseGeometry
 
 from trafficplan.farm.field import Field
+from trafficplan.inputs.coordinates import (
+    Feature,
+    Layer,
+    finite,
+    lonlat_bounds,
+    place_makes_sense,
+    project,
+    working_crs,
+)
 from trafficplan.inputs.known_columns import KNOWN
 from trafficplan.inputs.ledger import Ledger
 from trafficplan.inputs.record import Record
 from trafficplan.inputs.settings import Settings
-from trafficplan.inputs.vector import (
-    Feature,
-    Layer,
-    find_layers,
-    lonlat_bounds,
-    place_makes_sense,
-    project,
-    read_vector,
-    working_crs,
-)
+from trafficplan.inputs.vector import find_layers, read_vector
 
 #: Overlap of two fields that is drawing inaccuracy [m2]; more is refused.
 OVERLAP_M2 = 50.0
@@ -59,8 +59,9 @@ def read_fields(ledger: Ledger, settings: Settings) -> Boundaries | None:
                 "add fields.geojson, or name the file in farm.toml, table files",
             )
         return None
+    columns, told = settings.columns.fields, settings.systems.get("fields")
     layers = [
-        read_vector(ledger, path, layer, "fields", KNOWN["fields"], ("field",), settings.columns.fields)
+        read_vector(ledger, path, layer, "fields", KNOWN["fields"], ("field",), columns, told)
         for path, layer in sources
     ]
     good = [layer for layer in layers if layer is not None]
@@ -76,7 +77,10 @@ def read_fields(ledger: Ledger, settings: Settings) -> Boundaries | None:
             "not given; the local UTM zone",
             "WGS 84 / UTM",
         )
-    fields = _fields(ledger, [project(layer, crs) for layer in good])
+    moved = [project(layer, crs) for layer in good]
+    if not all(finite(ledger, layer) for layer in moved):
+        return None
+    fields = _fields(ledger, moved)
     _check_extent(ledger, fields, good[0].name)
     _check_overlaps(ledger, fields, good[0].name)
     return Boundaries(crs, {field.key: field for field in fields}, lonlat_bounds(good[0])) if fields else None

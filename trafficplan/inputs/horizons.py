@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from trafficplan.errors import InputError
+from trafficplan.inputs.components import Component, largest, read_components
+from trafficplan.inputs.fractions import ROUNDING_PCT, fractions_of
 from trafficplan.inputs.known_columns import KNOWN
 from trafficplan.inputs.ledger import Ledger
 from trafficplan.inputs.paths import inside
@@ -18,29 +20,42 @@ from trafficplan.soil.unit import Horizon, SoilUnit
 
 #: Depth to which a soil must be described [m]; the lowest horizon is taken to go on to it.
 DEPTH_NEEDED_M = 1.0
-#: Sand, silt and clay may miss 100 % by this much (rounding of each).
-ROUNDING_PCT = 2.0
-
 _STATES = ("settled", "tilled", "pan")
 
 
-def read_horizons(ledger: Ledger, settings: Settings) -> dict[str, SoilUnit | None] | None:
-    """Return the units of the table (None: there, but wrong), or None where the farm has no such table."""
+@dataclass(frozen=True)
+class HorizonTable:
+    """Units of the table (None: there, but wrong), and which soil of how many stands for a mixed unit."""
+
+    units: Mapping[str, SoilUnit | None]
+    chosen: Mapping[str, tuple[Component, int]] = field(default_factory=dict)
+
+
+def read_horizons(ledger: Ledger, settings: Settings) -> HorizonTable | None:
+    """Return the units of the table, or None where the farm has no such table.
+
+    With a table of components the rows belong to components, and the largest one with horizons is the unit.
+    """
     named = settings.files.horizons
-    if named is None and not (ledger.folder / "horizons.csv").exists():
+    parts = read_components(ledger, settings)
+    if named is None and parts is None and not (ledger.folder / "horizons.csv").exists():
         return None
     path = inside(ledger, named or "horizons.csv", "farm.toml, files, horizons")
     if path is None:
-        return {}
-    rows = read_table(
-        ledger, path, KNOWN["horizons"], ("unit", "top_m", "bottom_m"), settings.columns.horizons
-    )
+        return HorizonTable({})
+    join = "unit" if parts is None else "component"
+    columns = settings.columns.horizons
+    rows = read_table(ledger, path, KNOWN["horizons"], (join, "top_m", "bottom_m"), columns)
     groups: dict[str, list[Record]] = {}
     for record in rows:
-        key = record.text("unit", "the key of a soil unit", required=True)
+        key = record.text(join, f"the key of a soil {join}", required=True)
         if key:
             groups.setdefault(key, []).append(record)
-    return {key: _unit(ledger, key, records) for key, records in groups.items()}
+    if parts is None:
+        return HorizonTable({key: _unit(ledger, key, records) for key, records in groups.items()})
+    chosen = {unit: (one, len(found)) for unit, found in parts.items() if (one := largest(found, groups))}
+    units = {unit: _unit(ledger, unit, groups[one.key], one.name) for unit, (one, _) in chosen.items()}
+    return HorizonTable(units, chosen)
 
 
 def unit_from_properties(record: Record, key: str) -> SoilUnit | None:
@@ -51,7 +66,7 @@ def unit_from_properties(record: Record, key: str) -> SoilUnit | None:
     return SoilUnit(key, record.text("title") or key, (horizon,), record.flag("swelling"))
 
 
-def _unit(ledger: Ledger, key: str, records: Sequence[Record]) -> SoilUnit | None:
+def _unit(ledger: Ledger, key: str, records: Sequence[Record], title: str = "") -> SoilUnit | None:
     before = ledger.count()
     horizons: list[tuple[Horizon, Record]] = []
     for record in records:
@@ -77,7 +92,7 @@ def _unit(ledger: Ledger, key: str, records: Sequence[Record]) -> SoilUnit | Non
     horizons.sort(key=lambda pair: pair[0].top_m)
     joined = _joined(ledger, key, horizons)
     swelling = any(record.flag("swelling") for record in records)
-    return SoilUnit(key, key, tuple(joined), swelling) if joined else None
+    return SoilUnit(key, title or key, tuple(joined), swelling) if joined else None
 
 
 def _state(record: Record) -> Literal["settled", "tilled", "pan"]:
@@ -136,7 +151,7 @@ def _horizon(
     record: Record, top: float, bottom: float, state: Literal["settled", "tilled", "pan"]
 ) -> Horizon | None:
     before = record.ledger.count()
-    sand, silt, clay = _fractions(record)
+    sand, silt, clay = fractions_of(record)
     texture = _texture(record, sand, clay)
     organic = record.number("organic_pct", 0, 100, "%")
     density = record.number("density_g_cm3", 0.1, 2.65, "g/cm3")
@@ -161,36 +176,6 @@ def _horizon(
     )
 
 
-def _fractions(record: Record) -> tuple[float | None, float | None, float | None]:
-    sand, silt, clay = (record.number(f"{name}_pct", 0, 100, "%") for name in ("sand", "silt", "clay"))
-    if sand is None and silt is not None and clay is not None:
-        sand = 100 - silt - clay
-    if clay is None and sand is not None and silt is not None:
-        clay = 100 - sand - silt
-    if sand is None or clay is None:
-        return None, None, None
-    rest = 100 - sand - clay
-    total = sand + clay + (rest if silt is None else silt)
-    if 0 < total <= 1.02 and silt is not None:
-        record.problem(
-            "sand_pct",
-            "fractions where percent belong",
-            f"sum {total:g}",
-            "sand, silt and clay in %",
-            "multiply the three columns by 100",
-        )
-    elif rest < -ROUNDING_PCT or min(sand, clay) < -ROUNDING_PCT or abs(total - 100) > ROUNDING_PCT:
-        record.problem(
-            "sand_pct",
-            "sand, silt and clay do not add up",
-            f"{total if silt is not None else sand + clay:g} %",
-            "100 % together (each of the fine earth)",
-            "check the three columns",
-        )
-    sand, clay = min(max(sand, 0.0), 100.0), min(max(clay, 0.0), 100.0)
-    return sand / 100, max(0.0, 100 - sand - clay) / 100, clay / 100
-
-
 def _texture(record: Record, sand: float | None, clay: float | None) -> str | None:
     """Return the class: given, else from sand and clay; a class that contradicts them is warned of."""
     computed = None
@@ -211,6 +196,12 @@ def _texture(record: Record, sand: float | None, clay: float | None) -> str | No
         return computed
     given = {**dict(record.values), "texture": record.text("texture").replace("_", " ").replace("-", " ")}
     word = Record(record.ledger, record.where, given).choice("texture", TEXTURES)
+    if word and computed is None and record.ledger.silt_bound_um != 50.0:
+        record.ledger.warned(
+            f"{record.where}: texture",
+            word,
+            "taken as a USDA class (silt to 50 um) although the farm's silt ends elsewhere: a word cannot be converted",
+        )
     if word and computed and word != computed:
         record.ledger.warned(
             f"{record.where}: texture",

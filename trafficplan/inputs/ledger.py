@@ -23,6 +23,8 @@ class Ledger:
     notes : all that was assumed, repaired or is worth a warning
     inputs : path relative to the folder -> sha256
     defaults : the farm's own replacements of defaults (farm.toml, table `defaults`)
+    encoding : character set of files that are not UTF-8 ("": not told)
+    silt_bound_um : where silt ends and sand begins in the farm's soil data [um]; 50 (USDA) or 63
     """
 
     folder: Path
@@ -30,6 +32,8 @@ class Ledger:
     notes: list[Note] = field(default_factory=list)
     inputs: dict[str, str] = field(default_factory=dict)
     defaults: Mapping[str, float | str] = field(default_factory=dict)
+    encoding: str = ""
+    silt_bound_um: float = 50.0
 
     def problem(self, what: str, where: str, found: str, needed: str, mend: str) -> None:
         """Record one problem (once)."""

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
+from trafficplan.farm.elevation import slopes_within
 from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Change, Operation
 from trafficplan.farm.season import selects
-from trafficplan.inputs.soils import soil_shares
+from trafficplan.inputs.soil_cover import beyond_fields_ha, soil_shares
 from trafficplan.machines.outfit import Axle, Outfit
 from trafficplan.soil.unit import Horizon, SoilUnit
 from trafficplan.units import BAR, KM_H, KPA, TONNE
@@ -25,6 +28,10 @@ def understood(farm: Farm) -> dict[str, Any]:
         "area_ha": _ha(sum(field.polygon.area for field in farm.fields.values())),
         "fields": [_field(farm, field) for field in farm.fields.values()],
         "soils": [_soil(unit) for unit in farm.soil_units.values()],
+        "soil_map": {
+            "polygons": len(farm.soil_map),
+            "outside_fields_ha": round(beyond_fields_ha(farm.soil_map, farm.fields), 4),
+        },
         "outfits": [_outfit(outfit) for outfit in farm.outfits.values()],
         "operations": [_operation(operation) for operation in farm.operations],
         "scenarios": [
@@ -54,6 +61,8 @@ def _ha(area_m2: float) -> float:
 
 def _field(farm: Farm, field: Field) -> dict[str, Any]:
     jobs = [one for one in farm.operations if one.field == field.key]
+    slopes = slopes_within(farm.elevation, field.polygon) if farm.elevation else np.empty(0)
+    steepest = {"slope_pct_max": round(100 * float(slopes.max()), 1)} if slopes.size else {}
     return {
         "field": field.key,
         "area_ha": _ha(field.polygon.area),
@@ -65,6 +74,7 @@ def _field(farm: Farm, field: Field) -> dict[str, Any]:
         "tramlines_m": round(sum(line.length for line in field.tramlines), 1),
         "soils_ha": {unit: round(area, 4) for unit, area in soil_shares(farm.soil_map, field).items()},
         "operations": len(jobs),
+        **steepest,
     }
 
 

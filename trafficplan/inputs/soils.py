@@ -1,4 +1,4 @@
-"""The soil map: polygons joined to their soil units, checked against the fields, gaps filled."""
+"""The soil map: polygons, points or rasters joined to their soil units, and laid over the fields."""
 
 from __future__ import annotations
 
@@ -6,24 +6,32 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import shapely
-from shapely import MultiPolygon, Polygon, STRtree
+from shapely import Point
 
 from trafficplan.farm.field import Field, SoilPatch
 from trafficplan.inputs.access import at_fields
-from trafficplan.inputs.fields import Boundaries, area_of, polygons_only
-from trafficplan.inputs.horizons import read_horizons, unit_from_properties
+from trafficplan.inputs.components import note_of_choice
+from trafficplan.inputs.coordinates import Feature, Layer
+from trafficplan.inputs.fields import Boundaries, area_of
+from trafficplan.inputs.horizons import HorizonTable, read_horizons, unit_from_properties
 from trafficplan.inputs.known_columns import KNOWN
 from trafficplan.inputs.ledger import Ledger, listed
 from trafficplan.inputs.settings import Settings
-from trafficplan.inputs.vector import Layer, find_layers, read_vector
+from trafficplan.inputs.soil_cover import (
+    REACH_M,
+    beyond_fields_ha,
+    check_count,
+    cut_overlaps,
+    fill_gaps,
+    soil_shares,
+    touching,
+)
+from trafficplan.inputs.soil_points import SoilPoint, patches_of_points
+from trafficplan.inputs.soil_raster import read_soil_raster, soil_raster_file
+from trafficplan.inputs.vector import find_layers, read_vector
 from trafficplan.soil.unit import SoilUnit
 
-#: A soil map farther from the fields than this belongs elsewhere [m].
-REACH_M = 200.0
-#: Ground without a soil polygon that is not worth a word [m2].
-SMALL_GAP_M2 = 1.0
-
-Area = Polygon | MultiPolygon
+__all__ = ["Soils", "beyond_fields_ha", "read_soils", "soil_shares"]
 
 
 @dataclass(frozen=True)
@@ -36,6 +44,48 @@ class Soils:
 
 def read_soils(ledger: Ledger, settings: Settings, boundaries: Boundaries) -> Soils:
     """Read soil map and horizon table; every field is covered afterwards, or there is a problem."""
+    table = read_horizons(ledger, settings)
+    before = ledger.count()
+    own_units: dict[str, SoilUnit] = {}
+    raster = read_soil_raster(ledger, settings, boundaries)
+    if raster is not None:
+        patches = list(raster.patches)
+        own_units.update(raster.units)
+    elif ledger.count() > before or soil_raster_file(ledger, settings) is not None:
+        return Soils({}, ())
+    else:
+        patches = _drawn(ledger, settings, boundaries, table, own_units)
+    known: dict[str, SoilUnit | None] = {**own_units, **(table.units if table else {})}
+    used = touching(patches, boundaries.fields)
+    _without_horizons(ledger, used, patches, known, has_table=table is not None)
+    if table is not None:
+        for key in sorted(used):
+            note_of_choice(ledger, key, table.chosen)
+    kept = [patch for patch in patches if patch.unit in known]
+    if kept and not ledger.problems:
+        kept = cut_overlaps(ledger, kept, boundaries.fields, "soil map")
+        kept = fill_gaps(ledger, kept, boundaries.fields)
+        check_count(ledger, kept, boundaries.fields)
+    elif not patches and ledger.count() == before:
+        ledger.problem(
+            "the soil map is empty around the fields",
+            "soil map",
+            "no soil with a value",
+            "soil under every field",
+            "check the map, its no-data value and its coordinate system",
+        )
+    keys = sorted({patch.unit for patch in kept})
+    return Soils({key: unit for key in keys if (unit := known[key]) is not None}, tuple(kept))
+
+
+def _drawn(
+    ledger: Ledger,
+    settings: Settings,
+    boundaries: Boundaries,
+    table: HorizonTable | None,
+    own: dict[str, SoilUnit],
+) -> list[SoilPatch]:
+    """Return the soil map of the vector layers; without a horizon table `own` grows by their units."""
     sources = find_layers(ledger, "soil", settings.files.soil, settings.layers.soil)
     if not sources and settings.files.soil is None:
         ledger.problem(
@@ -45,29 +95,25 @@ def read_soils(ledger: Ledger, settings: Settings, boundaries: Boundaries) -> So
             "polygons with the property unit or texture",
             "add soil.geojson: one polygon around the farm with its texture is enough to begin with",
         )
-    units = read_horizons(ledger, settings)
     patches: list[SoilPatch] = []
-    own_units: dict[str, SoilUnit] = {}
     for path, layer in sources:
-        read = read_vector(ledger, path, layer, "soil", KNOWN["soil"], (), settings.columns.soil)
+        columns, told = settings.columns.soil, settings.systems.get("soil")
+        read = read_vector(ledger, path, layer, "soil", KNOWN["soil"], (), columns, told)
         moved = at_fields(ledger, read, boundaries)
         if moved is None or not _is_here(ledger, moved, boundaries.fields):
             continue
-        patches.extend(_patches(ledger, moved, units, own_units))
-    known: dict[str, SoilUnit | None] = {**own_units, **(units or {})}
-    used = _touching(patches, boundaries.fields)
-    _without_horizons(ledger, used, patches, known, has_table=units is not None)
-    kept = [patch for patch in patches if patch.unit in known]
-    if kept and not ledger.problems:
-        kept = _fill_gaps(ledger, kept, boundaries.fields)
-        _note_overlaps(ledger, kept, boundaries.fields)
-    keys = sorted({patch.unit for patch in kept})
-    return Soils({key: unit for key in keys if (unit := known[key]) is not None}, tuple(kept))
+        if all(one.shape.geom_type in ("Point", "MultiPoint") for one in moved.features):
+            points = _points(moved, table, own)
+            if points:
+                patches.extend(patches_of_points(ledger, points, boundaries.fields, moved.name))
+        else:
+            patches.extend(_patches(ledger, moved, table, own))
+    return patches
 
 
 def _is_here(ledger: Ledger, layer: Layer, fields: Mapping[str, Field]) -> bool:
     ground = shapely.union_all([field.polygon for field in fields.values()])
-    gap = min(float(ground.distance(one.shape)) for one in layer.features)
+    gap = float(shapely.distance(ground, [one.shape for one in layer.features]).min())
     if gap <= REACH_M:
         return True
     ledger.problem(
@@ -80,145 +126,81 @@ def _is_here(ledger: Ledger, layer: Layer, fields: Mapping[str, Field]) -> bool:
     return False
 
 
-def _patches(
-    ledger: Ledger, layer: Layer, table: Mapping[str, SoilUnit | None] | None, own: dict[str, SoilUnit]
-) -> list[SoilPatch]:
-    """Return the polygons; without a horizon table their own properties make the units (`own` grows)."""
-    patches = []
-    for number, feature in enumerate(layer.features, start=1):
-        record = feature.record
-        key = record.text("unit")
-        if not key and (table is not None or not record.has("texture")):
+def _unit_of(feature: Feature, number: int, table: HorizonTable | None, own: dict[str, SoilUnit]) -> str:
+    """Return the unit of one feature, "" with a problem; without a horizon table its properties make the unit."""
+    record = feature.record
+    key = record.text("unit")
+    if table is None and not key:
+        pairs = (("sand_pct", "clay_pct"), ("sand_pct", "silt_pct"), ("silt_pct", "clay_pct"))
+        measured = any(record.has(one) and record.has(other) for one, other in pairs)
+        key = f"soil {number}" if measured else record.text("texture")
+    if not key:
+        record.problem(
+            "unit",
+            "a soil polygon without its unit",
+            "nothing",
+            "the key of a soil unit",
+            "fill in unit, or map its column in farm.toml",
+        )
+        return ""
+    if table is None:
+        unit = unit_from_properties(record, key)
+        if unit is not None and own.setdefault(key, unit) != unit:
             record.problem(
                 "unit",
-                "a soil polygon without its unit",
-                "nothing",
-                "the key of a soil unit",
-                "fill in unit, or map its column in farm.toml",
+                "one soil unit with two different soils",
+                key,
+                "the same properties in all polygons of a unit",
+                "give one of the two another unit, or correct its properties",
             )
-            continue
-        if table is None:
-            key = key or record.text("texture")
-            unit = unit_from_properties(record, key)
-            if unit is not None and own.setdefault(key, unit) != unit:
-                record.problem(
-                    "unit",
-                    "one soil unit with two different soils",
-                    key,
-                    "the same properties in all polygons of a unit",
-                    "give one of the two another unit, or correct its properties",
-                )
-        polygon = area_of(ledger, feature, f"soil polygon {number} ({key})")
+    return key
+
+
+def _points(layer: Layer, table: HorizonTable | None, own: dict[str, SoilUnit]) -> list[SoilPoint]:
+    points: list[SoilPoint] = []
+    for number, feature in enumerate(layer.features, start=1):
+        key = _unit_of(feature, number, table, own)
+        if key:
+            parts = shapely.get_parts(feature.shape)
+            points.extend((key, feature.record.where, one) for one in parts if isinstance(one, Point))
+    return points
+
+
+def _patches(
+    ledger: Ledger, layer: Layer, table: HorizonTable | None, own: dict[str, SoilUnit]
+) -> list[SoilPatch]:
+    patches = []
+    for number, feature in enumerate(layer.features, start=1):
+        key = _unit_of(feature, number, table, own)
+        polygon = area_of(ledger, feature, f"soil polygon {number} ({key})") if key else None
         if polygon is not None:
             patches.append(SoilPatch(key, polygon))
     return patches
 
 
-def _touching(patches: Sequence[SoilPatch], fields: Mapping[str, Field]) -> set[str]:
-    """Return the units that lie under a field with more than a sliver."""
-    tree = STRtree([field.polygon for field in fields.values()])
-    shapes = list(fields.values())
-    return {
-        patch.unit
-        for patch in patches
-        for index in tree.query(patch.polygon, predicate="intersects")
-        if shapes[int(index)].polygon.intersection(patch.polygon).area > SMALL_GAP_M2
-    }
-
-
 def _without_horizons(
     ledger: Ledger,
-    used: set[str],
+    used: Mapping[str, float],
     patches: Sequence[SoilPatch],
     known: Mapping[str, SoilUnit | None],
     *,
     has_table: bool,
 ) -> None:
-    absent = sorted({patch.unit for patch in patches if patch.unit not in known})
+    absent: dict[str, float] = {}
+    for patch in patches:
+        if patch.unit not in known:
+            absent[patch.unit] = absent.get(patch.unit, 0.0) + patch.polygon.area / 1e4
     under = [unit for unit in absent if unit in used]
     if under and has_table:
         ledger.problem(
             "soil units without horizons",
             "horizons.csv, column unit",
-            listed(under),
+            listed(f"{unit} ({used[unit]:.2f} ha in fields)" for unit in under),
             "rows for every soil unit under a field",
             "add their rows, or give the polygons a unit that has some",
         )
-    elsewhere = [unit for unit in absent if unit not in used]
+    elsewhere = [f"{unit} ({absent[unit]:.2f} ha)" for unit in absent if unit not in used]
     if elsewhere:
         ledger.warned(
             f"soil units {listed(elsewhere)}", "left out", "they have no horizons and lie under no field"
         )
-
-
-def _fill_gaps(ledger: Ledger, patches: Sequence[SoilPatch], fields: Mapping[str, Field]) -> list[SoilPatch]:
-    """Return the map with each gap in a field given to its nearest unit (the longest border)."""
-    tree = STRtree([patch.polygon for patch in patches])
-    filled = list(patches)
-    for field in fields.values():
-        near = [patches[int(i)] for i in tree.query(field.polygon, predicate="intersects")]
-        cover = shapely.union_all([patch.polygon for patch in near])
-        gap = polygons_only(field.polygon.difference(cover))
-        if gap.area <= SMALL_GAP_M2:
-            continue
-        if not near:
-            nearest_patch = patches[int(tree.nearest(field.polygon))]
-            away = nearest_patch.polygon.distance(field.polygon)
-            if away > REACH_M:
-                ledger.problem(
-                    "a field without soil",
-                    f"field {field.key}",
-                    f"the nearest soil polygon is {away:.0f} m away",
-                    "a soil map under the field",
-                    "extend the soil map over this field",
-                )
-                continue
-            near = [nearest_patch]
-        pieces = [SoilPatch(_neighbour(piece, near), piece) for piece in shapely.get_parts(gap)]
-        filled.extend(pieces)
-        ledger.assumed(
-            f"field {field.key}: soil of {gap.area / 1e4:.2f} ha without a soil polygon",
-            listed({piece.unit for piece in pieces}),
-            "the soil map does not cover the field; the nearest unit",
-            "nearest soil unit",
-        )
-    return filled
-
-
-def _neighbour(piece: Area, patches: Sequence[SoilPatch]) -> str:
-    """Return the unit of the patch that shares most border with a gap, else of the nearest."""
-    rim = piece.boundary.buffer(0.01)
-    return min(
-        patches,
-        key=lambda patch: (
-            -patch.polygon.boundary.intersection(rim).length,
-            patch.polygon.distance(piece),
-            patch.unit,
-        ),
-    ).unit
-
-
-def _note_overlaps(ledger: Ledger, patches: Sequence[SoilPatch], fields: Mapping[str, Field]) -> None:
-    tree = STRtree([patch.polygon for patch in patches])
-    for field in fields.values():
-        parts = [
-            patches[int(i)].polygon.intersection(field.polygon)
-            for i in tree.query(field.polygon, predicate="intersects")
-        ]
-        twice = sum(part.area for part in parts) - shapely.union_all(parts).area
-        if twice > 50.0:
-            ledger.warned(
-                f"field {field.key}: soil polygons overlap",
-                f"{twice / 1e4:.2f} ha",
-                "the later polygon of the file counts there",
-            )
-
-
-def soil_shares(soils: Sequence[SoilPatch], field: Field) -> dict[str, float]:
-    """Return soil unit -> hectares within a field."""
-    shares: dict[str, float] = {}
-    for patch in soils:
-        area = patch.polygon.intersection(field.polygon).area / 1e4
-        if area > 0:
-            shares[patch.unit] = shares.get(patch.unit, 0.0) + area
-    return dict(sorted(shares.items()))

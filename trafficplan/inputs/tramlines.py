@@ -10,11 +10,12 @@ from shapely.geometry.base import BaseGeometry
 
 from trafficplan.farm.field import Field
 from trafficplan.inputs.access import at_fields
+from trafficplan.inputs.coordinates import Feature
 from trafficplan.inputs.fields import Boundaries
 from trafficplan.inputs.known_columns import KNOWN
 from trafficplan.inputs.ledger import Ledger, listed, rename_hint
 from trafficplan.inputs.settings import Settings
-from trafficplan.inputs.vector import Feature, find_layers, read_vector
+from trafficplan.inputs.vector import find_layers, read_vector
 
 #: Shorter pieces of a tramline inside a field are left-overs of cutting [m].
 SHORTEST_M = 1.0
@@ -27,9 +28,8 @@ def read_tramlines(
     lines: dict[str, list[LineString]] = {}
     outside = cut_m = 0.0
     for path, layer in find_layers(ledger, "tramlines", settings.files.tramlines, settings.layers.tramlines):
-        read = read_vector(
-            ledger, path, layer, "tramlines", KNOWN["tramlines"], (), settings.columns.tramlines
-        )
+        columns, told = settings.columns.tramlines, settings.systems.get("tramlines")
+        read = read_vector(ledger, path, layer, "tramlines", KNOWN["tramlines"], (), columns, told)
         moved = at_fields(ledger, read, boundaries)
         for feature in moved.features if moved else ():
             pieces = _pieces(ledger, feature, boundaries.fields)

@@ -2,56 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pyogrio
 import shapely
-from numpy.typing import NDArray
 from pyogrio.errors import DataLayerError, DataSourceError
-from pyproj import CRS, Transformer
-from shapely.geometry.base import BaseGeometry
+from pyproj import CRS
 
-from trafficplan.inputs.ledger import Ledger, listed, nearest
+from trafficplan.inputs.archive import unpacked
+from trafficplan.inputs.characters import as_utf8, dbf_characters
+from trafficplan.inputs.column_units import Column, in_our_units
+from trafficplan.inputs.coordinates import Feature, Layer, coordinates_possible, system_of
+from trafficplan.inputs.ledger import Ledger, file_parts, listed, nearest
 from trafficplan.inputs.paths import inside
 from trafficplan.inputs.record import Record
+from trafficplan.inputs.signature import is_as_named
 from trafficplan.inputs.table import match_columns
 
 #: Formats that may be opened; a virtual or networked source behind an innocent name is none of them.
-DRIVERS = ("GPKG", "GeoJSON", "ESRI Shapefile", "FlatGeobuf", "KML", "LIBKML")
-ENDINGS = (".geojson", ".gpkg", ".shp", ".fgb", ".kml")
+DRIVERS = ("GPKG", "GeoJSON", "ESRI Shapefile", "FlatGeobuf", "KML", "GPX", "LIBKML")
+ENDINGS = (".geojson", ".gpkg", ".shp", ".zip", ".fgb", ".kml", ".gpx")
+
+#: Larger layers are refused: nobody drew them by hand, and nothing here needs them.
+MOST_BYTES = 500_000_000
+MOST_VERTICES = 2_000_000
+
+#: Layers of a GPX file that are read, by what they are for; the single points of tracks are not.
+_GPX_LAYERS = {"access": ("waypoints", "routes", "tracks"), "soil": ("waypoints",)}
+_GPX_LINES = ("routes", "tracks")
 
 _SHAPEFILE_NAME = 10  # characters that the format keeps of a column's name
 
-
-@dataclass(frozen=True)
-class Feature:
-    """One feature: its values (with its place), its geometry in the file's CRS."""
-
-    record: Record
-    shape: BaseGeometry
-
-
-@dataclass(frozen=True)
-class Layer:
-    """One vector file as read: file name, CRS, and features in file order."""
-
-    name: str
-    crs: CRS
-    features: tuple[Feature, ...]
-
-    def bounds(self) -> tuple[float, float, float, float]:
-        """Return west, south, east, north in the file's CRS."""
-        west, south, east, north = shapely.total_bounds([one.shape for one in self.features])
-        return float(west), float(south), float(east), float(north)
+Source = tuple[Path, str | None]
 
 
 def find_layers(
     ledger: Ledger, kind: str, files: str | Sequence[str] | None, layers: str | Sequence[str] | None
-) -> list[tuple[Path, str | None]]:
+) -> list[Source]:
     """Return the files (and layers) of one kind: those that farm.toml names, else the usual ones."""
     wanted = [layers] if isinstance(layers, str) else list(layers or [])
     if files is not None:
@@ -63,35 +54,76 @@ def find_layers(
             (inside(ledger, name, f"farm.toml, files, {kind}"), layer or None)
             for name, layer in zip(names, wanted, strict=False)
         ]
-        return [(path, layer) for path, layer in paths if path]
-    for ending in ENDINGS:
-        if (ledger.folder / f"{kind}{ending}").exists():
-            path = inside(ledger, f"{kind}{ending}", f"{kind}{ending}")
-            return [(path, wanted[0] if wanted else None)] if path else []
+        return _with_gpx(kind, [(path, layer) for path, layer in paths if path])
+    there = [f"{kind}{ending}" for ending in ENDINGS if (ledger.folder / f"{kind}{ending}").exists()]
+    if there:
+        if len(there) > 1:
+            ledger.warned(
+                f"{kind}: several files",
+                f"{there[0]} is read, {', '.join(there[1:])} not",
+                "one of them is enough; name the right one in farm.toml, table files",
+            )
+        path = inside(ledger, there[0], there[0])
+        return _with_gpx(kind, [(path, wanted[0] if wanted else None)] if path else [])
     if (ledger.folder / "farm.gpkg").exists():
         path = inside(ledger, "farm.gpkg", "farm.gpkg")
-        there = _layer_names(ledger, path, "farm.gpkg") if path else []
-        return [(path, layer) for layer in (wanted or [kind]) if path and layer in there]
+        if path is None or not is_as_named(ledger, path, "farm.gpkg"):
+            return []
+        named = _layer_names(ledger, path, "farm.gpkg")
+        return [(path, layer) for layer in (wanted or [kind]) if layer in named]
     return []
+
+
+def _with_gpx(kind: str, sources: Sequence[Source]) -> list[Source]:
+    """Return the sources with each GPX file as its layers that can be of use."""
+    spread: list[Source] = []
+    for path, layer in sources:
+        if path.suffix.lower() == ".gpx" and layer is None:
+            spread.extend((path, one) for one in _GPX_LAYERS.get(kind, _GPX_LINES))
+        else:
+            spread.append((path, layer))
+    return spread
 
 
 def _layer_names(ledger: Ledger, path: Path, name: str) -> list[str]:
     try:
         return [str(row[0]) for row in pyogrio.list_layers(path)]
     except (DataSourceError, DataLayerError) as error:
-        _unreadable(ledger, name, error)
+        _unreadable(ledger, path, name, error)
         return []
 
 
-def _unreadable(ledger: Ledger, name: str, error: Exception) -> None:
-    said = str(error).replace(str(ledger.folder / name), name)
+def _unreadable(ledger: Ledger, path: Path, name: str, error: Exception) -> None:
+    said = str(error).replace(str(ledger.folder / name), name).replace(str(path), name)
     ledger.problem(
         "the file cannot be read as a map layer",
         name,
-        said[:120],
-        f"a file in one of the formats {listed(DRIVERS[:5])}",
+        said[:120] or type(error).__name__,
+        f"a file in one of the formats {listed(DRIVERS[:6])}",
         "save it again from the program that made it, as GeoJSON or GeoPackage",
     )
+
+
+@contextmanager
+def _opened(ledger: Ledger, path: Path, name: str, layer: str | None) -> Iterator[tuple[Path, str] | None]:
+    """Give the file that can be opened for a named one (of a zip archive: its layer), and its name in words."""
+    if path.stat().st_size > MOST_BYTES:
+        ledger.problem(
+            "the map layer is too large",
+            name,
+            f"{path.stat().st_size / 1e6:.0f} MB",
+            f"at most {MOST_BYTES / 1e6:.0f} MB",
+            "cut it to the farm and save it again",
+        )
+        yield None
+    elif not is_as_named(ledger, path, name):
+        yield None
+    elif path.suffix.lower() == ".zip":
+        with unpacked(ledger, path, name, layer) as found:
+            usable = found is not None and is_as_named(ledger, found[0], f"{name}, {found[1]}")
+            yield (found[0], name) if found is not None and usable else None
+    else:
+        yield path, name
 
 
 def read_vector(
@@ -101,38 +133,77 @@ def read_vector(
     kind: str,
     known: Sequence[str],
     needed: Sequence[str],
-    columns: Mapping[str, str],
+    columns: Mapping[str, Column],
+    told: CRS | None = None,
 ) -> Layer | None:
     """Read one layer in the file's own CRS, or return None with problems.
 
     Parameters
     ----------
-    layer : name inside a GeoPackage or KML, or None
+    layer : name inside a GeoPackage, KML or zip archive, or None
     kind : what the layer is for; used to choose among several layers
     known, needed : our columns
-    columns : our name -> the file's column
+    columns : our name -> the file's column and its unit
+    told : CRS that farm.toml tells for a file that names none, or None
 
     Notes
     -----
-    Checked: format, layer, columns, CRS, empty geometry, NaN in coordinates, degrees that are none.
+    Checked: what the file really is, size, layer, columns, CRS, empty geometry, NaN in coordinates, degrees
+    that are none. An empty layer of a GPX file is None without a problem.
     """
     name = path.relative_to(ledger.folder).as_posix()
     ledger.hash_file(path)
-    chosen = _choose_layer(ledger, path, name, layer, kind)
-    if chosen is None:
+    with _opened(ledger, path, name, layer) as opened:
+        if opened is None:
+            return None
+        real = opened[0]
+        chosen = _choose_layer(ledger, real, name, None if path.suffix.lower() == ".zip" else layer, kind)
+        if chosen is None or (real.suffix.lower() == ".shp" and not _parts_complete(ledger, real, name)):
+            return None
+        frame = _frame(ledger, real, name, chosen)
+    if frame is None or not _some_features(ledger, frame, path, name):
         return None
+    crs = system_of(ledger, frame.crs, told, path, name, kind)
+    header = [str(column) for column in frame.columns if column != frame.geometry.name]
+    shorten = _SHAPEFILE_NAME if real.suffix.lower() == ".shp" else None
+    places = match_columns(ledger, name, header, known, needed, columns, shorten)
+    if crs is None or places is None:
+        return None
+    features = _features(ledger, frame, name, header, places, columns)
+    if features is None:
+        return None
+    read = Layer(name, crs, features)
+    return read if coordinates_possible(ledger, read) else None
+
+
+def _frame(ledger: Ledger, path: Path, name: str, layer: str) -> gpd.GeoDataFrame | None:
+    """Return the layer as a table with shapes; text in other character sets is recoded with a note."""
     try:
-        frame = pyogrio.read_dataframe(path, layer=chosen, fid_as_index=False)
+        if path.suffix.lower() in (".geojson", ".json"):
+            text = as_utf8(ledger, path, name)
+            source = text if text is not None else path
+            frame: gpd.GeoDataFrame = pyogrio.read_dataframe(source, layer=layer)
+            return frame
+        encoding = dbf_characters(ledger, path, name) if path.suffix.lower() == ".shp" else None
+        frame = pyogrio.read_dataframe(path, layer=layer, encoding=encoding)
+        return frame
     except (
         DataSourceError,
         DataLayerError,
         ValueError,
+        OverflowError,
         UnicodeDecodeError,
         shapely.errors.GEOSException,
     ) as error:
-        _unreadable(ledger, name, error)
+        _unreadable(ledger, path, name, error)
         return None
-    if not isinstance(frame, gpd.GeoDataFrame) or len(frame) == 0:
+
+
+def _some_features(ledger: Ledger, frame: gpd.GeoDataFrame, path: Path, name: str) -> bool:
+    shaped = isinstance(frame, gpd.GeoDataFrame)
+    if shaped and len(frame) == 0 and path.suffix.lower() == ".gpx":
+        return False
+    if not shaped or len(frame) == 0:
         ledger.problem(
             "no features",
             name,
@@ -140,23 +211,39 @@ def read_vector(
             "at least one feature",
             "check what was exported",
         )
-        return None
-    crs = _crs_of(ledger, frame, path, name)
-    header = [str(column) for column in frame.columns if column != frame.geometry.name]
-    shorten = _SHAPEFILE_NAME if path.suffix.lower() == ".shp" else None
-    places = match_columns(ledger, name, header, known, needed, columns, shorten)
-    if crs is None or places is None:
-        return None
-    features = _features(ledger, frame, name, header, places)
-    if features is None or not _coordinates_possible(ledger, features, crs, name):
-        return None
-    return Layer(name, crs, features)
+        return False
+    vertices = int(shapely.get_num_coordinates(np.asarray(frame.geometry.array)).sum())
+    if vertices > MOST_VERTICES:
+        ledger.problem(
+            "too many vertices in the map layer",
+            name,
+            f"{vertices} vertices",
+            f"at most {MOST_VERTICES}",
+            "cut the layer to the farm, or simplify its outlines to a few centimetres",
+        )
+        return False
+    return True
+
+
+def _parts_complete(ledger: Ledger, path: Path, name: str) -> bool:
+    """Check that a Shapefile has its table and index beside it."""
+    there = {part.suffix.lower() for part in file_parts(path)}
+    missing = [ending for ending in (".dbf", ".shx") if ending not in there]
+    for ending in missing:
+        ledger.problem(
+            "a part of the Shapefile is missing",
+            name,
+            listed(there),
+            f"the part {ending} beside the others",
+            f"copy {path.stem if path.stem != 'layer' else 'its'}{ending} too, or save the layer as GeoPackage",
+        )
+    return not missing
 
 
 def _choose_layer(ledger: Ledger, path: Path, name: str, layer: str | None, kind: str) -> str | None:
     there = _layer_names(ledger, path, name)
     if not there:
-        if ledger.count() == 0 or not any(one.where == name for one in ledger.problems):
+        if not any(one.where == name for one in ledger.problems):
             ledger.problem(
                 "no map layer in the file", name, "nothing", "one layer", "check what was exported"
             )
@@ -167,7 +254,7 @@ def _choose_layer(ledger: Ledger, path: Path, name: str, layer: str | None, kind
             "a format that is not read",
             name,
             str(driver),
-            f"one of {listed(DRIVERS[:5])}",
+            f"one of {listed(DRIVERS[:6])}",
             "save it as GeoJSON or GeoPackage",
         )
         return None
@@ -195,28 +282,25 @@ def _choose_layer(ledger: Ledger, path: Path, name: str, layer: str | None, kind
     return layer or (there[0] if len(there) == 1 else kind)
 
 
-def _crs_of(ledger: Ledger, frame: gpd.GeoDataFrame, path: Path, name: str) -> CRS | None:
-    if frame.crs is None:
-        mend = (
-            f"copy the file {path.stem}.prj beside it, or save it again with a coordinate system"
-            if path.suffix.lower() == ".shp"
-            else "save it again with a coordinate system"
-        )
-        ledger.problem("no coordinate system (CRS)", name, "none", "a named coordinate system", mend)
-        return None
-    return CRS.from_user_input(frame.crs)
-
-
 def _features(
-    ledger: Ledger, frame: gpd.GeoDataFrame, name: str, header: list[str], places: Mapping[str, int]
+    ledger: Ledger,
+    frame: gpd.GeoDataFrame,
+    name: str,
+    header: list[str],
+    places: Mapping[str, int],
+    columns: Mapping[str, Column],
 ) -> tuple[Feature, ...] | None:
     """Return the features; each place says the feature's number and name."""
     before = ledger.count()
     shapes = np.asarray(frame.geometry.array)
+    high = int(shapely.has_z(shapes).sum())
+    if high:
+        ledger.warned(f"{name}: heights", f"left out of {high} features", "outlines and lines lie in the map")
+    plain = shapely.force_2d(shapes)
     cells = {ours: frame[header[index]].tolist() for ours, index in places.items()}
     features = []
-    for index, shape in enumerate(shapes):
-        values = {ours: column[index] for ours, column in cells.items()}
+    for index, shape in enumerate(plain):
+        values = in_our_units({ours: column[index] for ours, column in cells.items()}, columns)
         title = str(values.get("field") or values.get("name") or values.get("unit") or "").strip()
         where = f"{name}, feature {index + 1}" + (f" ({title})" if title else "")
         if shape is None or shape.is_empty:
@@ -227,8 +311,7 @@ def _features(
                 "a point, line or polygon",
                 "draw it, or delete the feature",
             )
-            continue
-        if not np.isfinite(shapely.get_coordinates(shape)).all():
+        elif not np.isfinite(shapely.get_coordinates(shape)).all():
             ledger.problem(
                 "a coordinate is not a number",
                 where,
@@ -236,107 +319,6 @@ def _features(
                 "finite coordinates",
                 "draw the feature again",
             )
-            continue
-        features.append(Feature(Record(ledger, where, values), shapely.force_2d(shape)))
+        else:
+            features.append(Feature(Record(ledger, where, values), shape))
     return tuple(features) if ledger.count() == before else None
-
-
-def _coordinates_possible(ledger: Ledger, features: Sequence[Feature], crs: CRS, name: str) -> bool:
-    """Check that coordinates in degrees are degrees, and not the wrong way round."""
-    if not crs.is_geographic:
-        return True
-    west, south, east, north = shapely.total_bounds([one.shape for one in features])
-    x, y = max(abs(west), abs(east)), max(abs(south), abs(north))
-    if x <= 180 and y <= 90:
-        return True
-    found = f"x to {x:.6g}, y to {y:.6g}"
-    if x <= 90 and y <= 180:
-        swapped(ledger, name, found)
-    else:
-        ledger.problem(
-            "coordinates in degrees that are no degrees",
-            name,
-            found,
-            f"longitude and latitude ({crs.name})",
-            "save it again with its coordinate system: the file holds metres and does not say so",
-        )
-    return False
-
-
-def swapped(ledger: Ledger, name: str, found: str) -> None:
-    """Record that longitude and latitude stand the wrong way round."""
-    ledger.problem(
-        "longitude and latitude are swapped",
-        name,
-        found,
-        "longitude first, then latitude",
-        "swap the two in the file and save it again",
-    )
-
-
-def working_crs(layer: Layer) -> CRS:
-    """Return the UTM zone (WGS 84) of the middle of a layer."""
-    west, south, east, north = layer.bounds()
-    to_degrees = Transformer.from_crs(layer.crs, "EPSG:4326", always_xy=True)
-    lon, lat = to_degrees.transform((west + east) / 2, (south + north) / 2)
-    zone = min(60, int((lon + 180) // 6) + 1)
-    return CRS.from_epsg((32700 if lat < 0 else 32600) + zone)
-
-
-def project(layer: Layer, crs: CRS) -> Layer:
-    """Return the layer in the working CRS."""
-    if layer.crs == crs:
-        return Layer(layer.name, crs, layer.features)
-    change = Transformer.from_crs(layer.crs, crs, always_xy=True)
-
-    def moved(points: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.column_stack(change.transform(points[:, 0], points[:, 1]))
-
-    features = tuple(Feature(one.record, shapely.transform(one.shape, moved)) for one in layer.features)
-    return Layer(layer.name, crs, features)
-
-
-def place_makes_sense(ledger: Ledger, layer: Layer, crs: CRS) -> bool:
-    """Check that a layer in degrees lies where the working CRS is meant for; a swap is named."""
-    area = crs.area_of_use
-    if area is None or not layer.crs.is_geographic:
-        return True
-    west, south, east, north = layer.bounds()
-    x, y = (west + east) / 2, (south + north) / 2
-    if _within(area.bounds, x, y, 5.0):
-        return True
-    used = f"{area.west:g} to {area.east:g} east, {area.south:g} to {area.north:g} north"
-    found = f"x {x:.5g}, y {y:.5g}; {crs.name} is used from {used}"
-    if _within(area.bounds, y, x, 5.0):
-        swapped(ledger, layer.name, found)
-    else:
-        ledger.problem(
-            "the fields lie outside the working coordinate system",
-            layer.name,
-            found,
-            "fields within its area of use",
-            "correct crs in farm.toml, or remove it: the local UTM zone is found then",
-        )
-    return False
-
-
-def lonlat_bounds(layer: Layer) -> tuple[float, float, float, float]:
-    """Return west, south, east, north in degrees (WGS 84)."""
-    change = Transformer.from_crs(layer.crs, "EPSG:4326", always_xy=True)
-    west, south, east, north = change.transform_bounds(*layer.bounds())
-    return float(west), float(south), float(east), float(north)
-
-
-def swap_helps(layer: Layer, around: tuple[float, float, float, float]) -> bool:
-    """Tell whether a layer in degrees misses a box, but would hit it if x and y changed places."""
-    if not layer.crs.is_geographic:
-        return False
-    west, south, east, north = layer.bounds()
-    box = shapely.box(*around).buffer(0.05)
-    as_is, turned = shapely.box(west, south, east, north), shapely.box(south, west, north, east)
-    return bool(box.intersects(turned) and not box.intersects(as_is))
-
-
-def _within(bounds: tuple[float, float, float, float], x: float, y: float, margin: float) -> bool:
-    west, south, east, north = bounds
-    return west - margin <= x <= east + margin and south - margin <= y <= north + margin

@@ -1,0 +1,77 @@
+"""Sand, silt and clay of one row: completed, checked, and brought to silt of 2-50 um."""
+
+from __future__ import annotations
+
+import math
+
+from trafficplan.inputs.ledger import Ledger
+from trafficplan.inputs.record import Record
+
+#: Sand, silt and clay may miss 100 % by this much (rounding of each).
+ROUNDING_PCT = 2.0
+
+#: Bounds of silt [um]: clay ends at 2; USDA silt ends at 50, that of other classifications at 63.
+_CLAY_UM, _USDA_UM = 2.0, 50.0
+
+
+def silt_share_below_50(bound_um: float) -> float:
+    """Return which part of the silt of 2 um to `bound_um` is finer than 50 um.
+
+    Notes
+    -----
+    The sum curve of grain sizes is taken as straight between 2 um and the bound over the logarithm of size
+    (ours: a choice of the plain kind; the true curve of a soil is not known from three fractions).
+
+    Examples
+    --------
+    >>> round(silt_share_below_50(63.0), 4), silt_share_below_50(50.0)
+    (0.933, 1.0)
+    """
+    return math.log(_USDA_UM / _CLAY_UM) / math.log(bound_um / _CLAY_UM)
+
+
+def note_of_conversion(ledger: Ledger) -> None:
+    """Note that silt of another bound was converted."""
+    share = silt_share_below_50(ledger.silt_bound_um)
+    ledger.assumed(
+        "soil: sand and silt",
+        f"{100 * share:.1f} % of the silt is finer than {_USDA_UM:.0f} um, the rest is sand",
+        f"silt of the data ends at {ledger.silt_bound_um:g} um; the texture classes need {_USDA_UM:.0f} um",
+        "ours: sum curve straight over the logarithm of grain size between 2 um and the bound",
+    )
+
+
+def fractions_of(record: Record) -> tuple[float | None, float | None, float | None]:
+    """Return sand, silt (2-50 um) and clay as mass fractions, or None where they are not given."""
+    sand, silt, clay = (record.number(f"{name}_pct", 0, 100, "%") for name in ("sand", "silt", "clay"))
+    if sand is None and silt is not None and clay is not None:
+        sand = 100 - silt - clay
+    if clay is None and sand is not None and silt is not None:
+        clay = 100 - sand - silt
+    if sand is None or clay is None:
+        return None, None, None
+    rest = 100 - sand - clay
+    total = sand + clay + (rest if silt is None else silt)
+    if 0 < total <= 1.02 and silt is not None:
+        record.problem(
+            "sand_pct",
+            "fractions where percent belong",
+            f"sum {total:g}",
+            "sand, silt and clay in %",
+            "multiply the three columns by 100",
+        )
+    elif rest < -ROUNDING_PCT or min(sand, clay) < -ROUNDING_PCT or abs(total - 100) > ROUNDING_PCT:
+        record.problem(
+            "sand_pct",
+            "sand, silt and clay do not add up",
+            f"{total if silt is not None else sand + clay:g} %",
+            "100 % together (each of the fine earth)",
+            "check the three columns",
+        )
+    sand, clay = min(max(sand, 0.0), 100.0), min(max(clay, 0.0), 100.0)
+    fine = max(0.0, 100 - sand - clay)
+    if record.ledger.silt_bound_um != _USDA_UM:
+        note_of_conversion(record.ledger)
+        coarse = fine * (1 - silt_share_below_50(record.ledger.silt_bound_um))
+        sand, fine = sand + coarse, fine - coarse
+    return sand / 100, fine / 100, clay / 100
