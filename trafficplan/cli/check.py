@@ -13,18 +13,29 @@ from trafficplan.cli.answer import Json, answer, app
 
 @app.command("check")
 def check_command(
-    farm: Annotated[Path, typer.Argument(help="Farm folder.", metavar="FARM")], as_json: Json = False
+    farm: Annotated[Path, typer.Argument(help="Farm folder.", metavar="FARM")],
+    picture: Annotated[
+        Path | None, typer.Option("--map", help="Draw what was understood into this page.", metavar="FILE.html")
+    ] = None,
+    as_json: Json = False,
 ) -> None:
     """Read a farm folder and tell what was understood, assumed, repaired, and every error."""
-    answer("check", {"farm": str(farm)}, as_json, lambda: _check(farm))
+    asked = {"farm": str(farm), "map": str(picture) if picture else None}
+    answer("check", asked, as_json, lambda: _check(farm, picture))
 
 
-def _check(folder: Path) -> dict[str, Any]:
+def _check(folder: Path, picture: Path | None) -> dict[str, Any]:
     from trafficplan.inputs.farm import read_farm
     from trafficplan.inputs.overview import understood
 
     farm = read_farm(folder)
     told = understood(farm)
+    if picture is not None:
+        from trafficplan import __version__
+        from trafficplan.report.understood_page import write_understood
+
+        write_understood(picture, farm, __version__)
+        told["map"] = str(picture)
     notes = sorted(dict.fromkeys(farm.notes))
     assumed = [note.as_dict() for note in notes if note.kind == "assumed"]
     rest = [note.as_dict() for note in notes if note.kind != "assumed"]

@@ -132,16 +132,8 @@ def rings(shape: Polygon | MultiPolygon, origin: tuple[float, float]) -> list[li
     ]
 
 
-def draw_map(farm: Farm, fields: Sequence[Field], worst: Sequence[WorstPlace]) -> MapParts:
-    """Draw outlines, gateways, farm tracks, places, names and the numbered worst places of a farm.
-
-    Parameters
-    ----------
-    farm : for the ground around the fields and the background image
-    fields : in the order of the report
-    worst : numbered from 1 as given
-    """
-    origin = origin_of(fields)
+def blank_map() -> folium.Map:
+    """Return an empty map in local metres whose Leaflet travels in the file."""
     leaflet_script, leaflet_style = _leaflet()
     chart = _OfflineMap(
         location=[0.0, 0.0],
@@ -157,7 +149,41 @@ def draw_map(farm: Farm, fields: Sequence[Field], worst: Sequence[WorstPlace]) -
     chart.options["min_zoom"] = -6
     chart.default_js = [("leaflet", leaflet_script)]
     chart.default_css = [("leaflet_css", leaflet_style)]
-    _add(chart, _ClearMarkers)
+    add(chart, _ClearMarkers)
+    return chart
+
+
+def draw_map(farm: Farm, fields: Sequence[Field], worst: Sequence[WorstPlace]) -> MapParts:
+    """Draw outlines, gateways, farm tracks, places, names and the numbered worst places of a farm.
+
+    Parameters
+    ----------
+    farm : for the ground around the fields and the background image
+    fields : in the order of the report
+    worst : numbered from 1 as given
+    """
+    origin = origin_of(fields)
+    chart = blank_map()
+    aerial = draw_surroundings(chart, farm, origin)
+    taken = [(place.x, place.y) for place in worst]
+    for index, field in enumerate(fields):
+        _draw_field(chart, field, index, taken, origin)
+    for number, spot in enumerate(worst, 1):
+        beside = " beside" if spot.zone == "gateway" else ""
+        mark(
+            chart,
+            spot.x,
+            spot.y,
+            f'<span class="worst-mark{beside}">{number}</span>',
+            "mark-worst",
+            (24, 24),
+            origin,
+        )
+    return map_parts(chart, origin, aerial)
+
+
+def draw_surroundings(chart: folium.Map, farm: Farm, origin: tuple[float, float]) -> bool:
+    """Draw the background image, places and farm tracks; tell whether there is an image."""
     aerial = aerial_image(farm.aerial, farm.crs) if farm.aerial else None
     if aerial:
         west, south, east, north = aerial.bounds
@@ -167,26 +193,12 @@ def draw_map(farm: Farm, fields: Sequence[Field], worst: Sequence[WorstPlace]) -
         _draw_place(chart, place, origin)
     for track in farm.tracks:
         line = local_line(track.line.coords, origin)
-        _add(chart, folium.PolyLine, line, color="#ffffff", weight=6, opacity=0.9, interactive=False)
-        _add(chart, folium.PolyLine, line, color="#8a7f6c", weight=3, opacity=1.0, interactive=False)
-    taken = [(place.x, place.y) for place in worst]
-    for index, field in enumerate(fields):
-        _draw_field(chart, field, index, taken, origin)
-    for number, spot in enumerate(worst, 1):
-        beside = " beside" if spot.zone == "gateway" else ""
-        _mark(
-            chart,
-            spot.x,
-            spot.y,
-            f'<span class="worst-mark{beside}">{number}</span>',
-            "mark-worst",
-            (24, 24),
-            origin,
-        )
-    return _parts(chart, origin, aerial is not None)
+        add(chart, folium.PolyLine, line, color="#ffffff", weight=6, opacity=0.9, interactive=False)
+        add(chart, folium.PolyLine, line, color="#8a7f6c", weight=3, opacity=1.0, interactive=False)
+    return aerial is not None
 
 
-def _add(chart: folium.Map, element: Any, *values: object, **options: object) -> None:
+def add(chart: folium.Map, element: Any, *values: object, **options: object) -> None:
     """Make an element of folium (its classes are partly untyped) and put it on the map."""
     element(*values, **options).add_to(chart)
 
@@ -197,14 +209,14 @@ def _draw_place(chart: folium.Map, place: Place, origin: tuple[float, float]) ->
     if isinstance(place.shape, LineString):
         stroke = {key: value for key, value in style.items() if not key.startswith("fill")}
         line = local_line(place.shape.coords, origin)
-        _add(chart, folium.PolyLine, line, fill=False, interactive=False, **stroke)
+        add(chart, folium.PolyLine, line, fill=False, interactive=False, **stroke)
         return
     for part in rings(place.shape, origin):
-        _add(chart, folium.Polygon, part, fill="fill_color" in style, interactive=False, **style)
+        add(chart, folium.Polygon, part, fill="fill_color" in style, interactive=False, **style)
     if place.kind in {"yard", "well"}:
         centre = place.shape.representative_point()
         html = f'<span class="ground-name">{safe(place.key)}</span>'
-        _mark(chart, centre.x, centre.y, html, "mark-ground", (0, 0), origin)
+        mark(chart, centre.x, centre.y, html, "mark-ground", (0, 0), origin)
 
 
 def _draw_field(
@@ -216,25 +228,23 @@ def _draw_field(
 ) -> None:
     """Draw outline, name and gateways of one field."""
     for part in rings(field.polygon, origin):
-        _add(chart, folium.Polygon, part, color="#1f2a30", weight=1.6, fill=False, interactive=False)
-    x, y = _name_place(field, [*taken, *((gate.x, gate.y) for gate in field.gateways)])
-    _mark(chart, x, y, f'<span class="field-name">{safe(field.key)}</span>', "mark-field", (0, 0), origin)
+        add(chart, folium.Polygon, part, color="#1f2a30", weight=1.6, fill=False, interactive=False)
+    x, y = name_place(field, [*taken, *((gate.x, gate.y) for gate in field.gateways)])
+    mark(chart, x, y, f'<span class="field-name">{safe(field.key)}</span>', "mark-field", (0, 0), origin)
     for place, gateway in enumerate(field.gateways):
         html = (
             f'<span class="gate-mark"></span><span class="gate-name">{safe(gateway.key)}'
             f'<b data-field="{index}" data-gateway="{place}"></b></span>'
         )
-        _mark(chart, gateway.x, gateway.y, html, "mark-gate", (16, 16), origin)
+        mark(chart, gateway.x, gateway.y, html, "mark-gate", (16, 16), origin)
 
 
-def _name_place(field: Field, taken: Sequence[tuple[float, float]]) -> tuple[float, float]:
+def name_place(field: Field, taken: Sequence[tuple[float, float]]) -> tuple[float, float]:
     """Return where a field's name stands: inside, near the middle, away from marks that are already there."""
     west, south, east, north = field.polygon.bounds
     middle = field.polygon.representative_point()
     steps = [share / 8 for share in range(1, 8)]
-    spots = [
-        Point(west + (east - west) * across, south + (north - south) * up) for up in steps for across in steps
-    ]
+    spots = [Point(west + (east - west) * across, south + (north - south) * up) for up in steps for across in steps]
     inside = [spot for spot in spots if field.polygon.contains(spot)] or [middle]
     room = 0.3 * min(east - west, north - south)
 
@@ -247,7 +257,7 @@ def _name_place(field: Field, taken: Sequence[tuple[float, float]]) -> tuple[flo
     return best.x, best.y
 
 
-def _mark(
+def mark(
     chart: folium.Map,
     x: float,
     y: float,
@@ -257,14 +267,12 @@ def _mark(
     origin: tuple[float, float],
 ) -> None:
     """Place a piece of HTML at a point."""
-    icon = folium.DivIcon(
-        html=html, class_name=name, icon_size=size, icon_anchor=(size[0] // 2, size[1] // 2)
-    )
+    icon = folium.DivIcon(html=html, class_name=name, icon_size=size, icon_anchor=(size[0] // 2, size[1] // 2))
     location = local_line([(x, y)], origin)[0]
     folium.Marker(location, icon=icon, interactive=False, keyboard=False).add_to(chart)
 
 
-def _parts(chart: folium.Map, origin: tuple[float, float], aerial: bool) -> MapParts:
+def map_parts(chart: folium.Map, origin: tuple[float, float], aerial: bool) -> MapParts:
     """Render the map; folium's random ids are numbered in order: the same map gives the same bytes."""
     root = chart.get_root()
     assert isinstance(root, Figure)

@@ -90,15 +90,15 @@ def render_report(
         "profiles": profile_charts(ordered[BASE], farm.units),
         "signs": _signs(farm),
         "cautions": cautions_for(_situations(farm, ordered, told)),
-        "note_groups": _note_groups(_with_aerial(notes, farm, drawn)),
+        "note_groups": note_groups(_with_aerial(notes, farm, drawn)),
         "sources": SOURCES,
         "standing": STANDING,
         "data": script_data(farm, ordered, titles, pictures, drawn, told),
     }
-    return _template_environment().from_string(_packaged("page.html")).render(values)
+    return template_environment().from_string(packaged("page.html")).render(values)
 
 
-def _template_environment() -> Environment:
+def template_environment() -> Environment:
     """Return a template environment in which every value that is printed goes through `safe`."""
     return Environment(
         autoescape=True,
@@ -108,7 +108,8 @@ def _template_environment() -> Environment:
     )
 
 
-def _packaged(name: str) -> str:
+def packaged(name: str) -> str:
+    """Return the text of a file that lies beside this one."""
     return resources.files("trafficplan.report").joinpath(name).read_text(encoding="utf-8")
 
 
@@ -130,15 +131,15 @@ def _head(
         "field_count": f"{len(base)} field{'s' if len(base) != 1 else ''}",
         "operation_count": f"{operations} operation{'s' if operations != 1 else ''}",
         "answer": told,
-        "css": Markup(_packaged("page.css")),
-        "js": Markup(_packaged("page.js")),
+        "css": Markup(packaged("page.css")),
+        "js": Markup(packaged("page.js")),
         "map_head": Markup(drawn.head),
         "map_body": Markup(drawn.body),
         "map_script": Markup(drawn.script),
         "map_name": Markup(drawn.name),
         "origin": f"{drawn.origin[0]:.0f} E, {drawn.origin[1]:.0f} N",
         "run": {"version": run["version"], "crs": run["crs"]},
-        "parameters": [(name, _plain(value)) for name, value in sorted(parameters.items())],
+        "parameters": [(name, _plain(value)) for name, value in sorted(parameters.items()) if value is not None],
     }
 
 
@@ -208,7 +209,7 @@ def _with_aerial(notes: Sequence[Note], farm: Farm, drawn: MapParts) -> list[Not
     ]
 
 
-def _note_groups(notes: Sequence[Note]) -> list[tuple[str, str, list[Note]]]:
+def note_groups(notes: Sequence[Note]) -> list[tuple[str, str, list[Note]]]:
     """Return notes by kind, each once, in a fixed order."""
     unique = sorted(set(notes))
     groups = ((title, kind, [note for note in unique if note.kind == kind]) for kind, title in NOTE_TITLES)
