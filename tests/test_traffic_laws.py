@@ -16,10 +16,12 @@ from trafficplan.names import ROAD
 from trafficplan.routes.passes import Pass
 from trafficplan.soil.stress import stress_quartic, stress_track
 from trafficplan.soil.unit import SoilDay
+from trafficplan.traffic.kernel import run_tiles
 from trafficplan.traffic.layers import OperationEvents, SeasonLayers
 from trafficplan.traffic.season import run_season
 from trafficplan.traffic.segments import LIGHTEST_N, level_of, load_of
 from trafficplan.traffic.tables import Setup, axle_profile
+from trafficplan.traffic.warmup import warm_up
 
 DEPTHS = (0.10, 0.20, 0.35, 0.50, 0.70, 1.00)
 DEEP_FROM = 0.25
@@ -293,3 +295,12 @@ def test_the_callers_mistakes_are_refused():
         run(one, depths=DEPTHS[:3])
     with pytest.raises(ValueError, match="must be whole"):
         run(operation_of(pass_of(xy, np.full(2, 9e4)), soil=soils(nu=4.5)))
+
+
+def test_warming_up_compiles_what_a_season_needs():
+    """After it a season compiles nothing more: no signature is added to the kernel."""
+    warm_up()
+    before = len(run_tiles.signatures)
+    xy = np.array([[2.0, 15.2], [28.0, 15.9]])
+    run(operation_of(pass_of(xy, np.full(2, 9e4)), till=0.2), threads=2)
+    assert len(run_tiles.signatures) == before == 1

@@ -7,6 +7,7 @@ its segments in the order of the season: bytes do not depend on tiles or threads
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -322,7 +323,7 @@ def _write_tile(
     cells16: NDArray[np.uint16], out_traffic: NDArray[np.uint32], real: NDArray[np.float32],
     over: NDArray[np.uint16],
 ) -> None:  # fmt: skip
-    """Write each layer of the tile once; `real` has planes of stress, ratio and M by depth."""
+    """Write each layer of the tile once; `real` has planes of stress, ratio and exp(M) by depth."""
     r0, r1, c0, c1 = place
     wide = c1 - c0
     for r in range(r0, r1):
@@ -338,8 +339,7 @@ def _write_tile(
             for c in range(c0, c1):
                 real[0, d, r, c] = state[at]
                 real[1, d, r, c] = state[at + LANES]
-                raised = state[at + 2 * LANES]
-                real[2, d, r, c] = math.log(raised) if raised != 1.0 else 0.0
+                real[2, d, r, c] = state[at + 2 * LANES]
                 over[d, r, c] = np.uint16(min(state[at + 3 * LANES], np.float32(65535.0)))
                 at += lanes * 4
 
@@ -364,8 +364,7 @@ def run_tiles(
     at_record, at_stress, at_bases = record.ctypes.data, stress.ctypes.data, bases.ctypes.data
     at_pending, at_visit, at_waiting = pending.ctypes.data, visit.ctypes.data, waiting.ctypes.data
     at_inverse, at_near, at_wheels = inverse.ctypes.data, near.ctypes.data, wheels.ctypes.data
-    at_weight = weights.ctypes.data
-    at_filaments, at_traffic = filaments.ctypes.data, traffic.ctypes.data
+    at_filaments, at_traffic, at_weight = filaments.ctypes.data, traffic.ctypes.data, weights.ctypes.data
     wide = (cols + tile - 1) // tile
     scale = cell / STEP_M
     events = 0
@@ -375,7 +374,8 @@ def run_tiles(
         _start_tile(place, soil_class, soil, shift, state)
         record[:] = 0
         traffic[:] = 0
-        n_waiting = run = operation = weak = 0
+        run, operation, weak = 0, 0, at_inverse
+        n_waiting: Any = np.int64(0)  # a typed zero: one signature of `_folded` instead of two
         for item in range(starts[t], starts[t + 1] + 1):
             s = items[item] if item < starts[t + 1] else -1
             if n_waiting > 0 and (s < 0 or I[s, RUN] != run):

@@ -182,13 +182,18 @@ def execute(
             )
         )
 
+    def logarithm(plane: Singles) -> None:
+        np.log(plane, out=plane)
+
     heaviest_first = np.argsort(-np.diff(starts), kind="stable")
     if threads <= 1:
         events = task(heaviest_first)
+        logarithm(real[2])
     else:
         tasks = [heaviest_first[i : i + TILES_A_TASK] for i in range(0, heaviest_first.size, TILES_A_TASK)]
-        with ThreadPoolExecutor(min(threads, os.cpu_count() or 1, len(tasks))) as pool:
+        with ThreadPoolExecutor(min(threads, os.cpu_count() or 1)) as pool:
             events = sum(pool.map(task, tasks))
+            list(pool.map(logarithm, real[2]))
     layers = SeasonLayers(
         grid,
         depths_m,

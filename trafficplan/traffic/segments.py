@@ -121,10 +121,10 @@ def _moving(u: Floats, v: Floats, kept: Ints, shortest: float) -> Ints:
 
 
 @njit(cache=True, nogil=True)
-def _joints(pu: Floats, pv: Floats, half: float, join: bool) -> tuple[Floats, Ints]:
+def _joints(pu: Floats, pv: Floats, half: float) -> tuple[Floats, Ints]:
     """Return per joint: end plane, start plane (a, b, c), both skews; and whether the strip folds there.
 
-    Row k is the joint before stretch k; the first and last are square ends. With `join` false all are square.
+    Row k is the joint before stretch k; the first and last are square ends.
     """
     n = pu.size - 1
     planes = np.zeros((n + 1, 8))
@@ -136,10 +136,11 @@ def _joints(pu: Floats, pv: Floats, half: float, join: bool) -> tuple[Floats, In
         su, sv = pu[after + 1] - pu[after], pv[after + 1] - pv[after]
         before_len, after_len = math.hypot(eu, ev), math.hypot(su, sv)
         eu, ev, su, sv = eu / before_len, ev / before_len, su / after_len, sv / after_len
-        if join and eu * su + ev * sv >= REVERSAL:
+        if eu * su + ev * sv >= REVERSAL:
             mu, mv = eu + su, ev + sv
-            planes[k, 0], planes[k, 1], planes[k, 2] = mu, mv, mu * pu[k] + mv * pv[k]
-            planes[k, 3:6] = planes[k, 0:3]
+            at = mu * pu[k] + mv * pv[k]
+            planes[k, 0], planes[k, 1], planes[k, 2] = mu, mv, at
+            planes[k, 3], planes[k, 4], planes[k, 5] = mu, mv, at
             planes[k, 6] = -(mu * ev - mv * eu) / (mu * eu + mv * ev)
             planes[k, 7] = -(mu * sv - mv * su) / (mu * su + mv * sv)
             if 0 < k < n and half * abs(planes[k, 6]) > 0.5 * min(before_len, after_len):
@@ -175,13 +176,15 @@ def _pieces(
 ) -> tuple[Floats, Ints, Floats]:
     """Return segment rows of the stretches with a key >= 0, and the chainages of folds."""
     n = pu.size - 1
-    planes, folds = _joints(pu, pv, half, True)
-    lengths = np.hypot(pu[1:] - pu[:-1], pv[1:] - pv[:-1])
-    parts = np.ceil(lengths / longest - 1e-9).astype(np.int64)
+    planes, folds = _joints(pu, pv, half)
+    lengths = np.empty(n)
+    parts = np.zeros(n, np.int64)
     count = 0
     for k in range(n):
-        parts[k] = max(parts[k], 1)
-        count += parts[k] if key[k] >= 0 else 0
+        lengths[k] = math.hypot(pu[k + 1] - pu[k], pv[k + 1] - pv[k])
+        if key[k] >= 0:
+            parts[k] = max(1, int(math.ceil(lengths[k] / longest - 1e-9)))
+            count += parts[k]
     F = np.zeros((count, SEGMENT_F))
     I = np.zeros((count, SEGMENT_I), np.int64)  # noqa: E741
     fold_at = np.empty(n + 1)
@@ -193,7 +196,7 @@ def _pieces(
             fold_at[n_folds] = chain
             n_folds += 1
         du, dv = (pu[k + 1] - pu[k]) / lengths[k], (pv[k + 1] - pv[k]) / lengths[k]
-        m = parts[k] if key[k] >= 0 else 0
+        m = parts[k]
         for j in range(m):
             t0, t1 = j / m, (j + 1) / m
             at0, at1 = lengths[k] * t0, lengths[k] * t1
