@@ -5,12 +5,13 @@ from pathlib import Path
 import pytest
 from spoiled_farms import OPS, Spoiling, text, write_good
 from spoiled_ground import GROUND
+from spoiled_vectors import VECTORS
 from spoiled_work import WORK
 
 from trafficplan.errors import InputError
 from trafficplan.inputs.farm import read_farm
 
-SPOILINGS = GROUND + WORK
+SPOILINGS = GROUND + WORK + VECTORS
 
 
 @pytest.mark.parametrize("spoiling", SPOILINGS, ids=lambda one: one.name)

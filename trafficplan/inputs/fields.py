@@ -48,9 +48,10 @@ class Boundaries:
 
 def read_fields(ledger: Ledger, settings: Settings) -> Boundaries | None:
     """Read the boundaries, or return None with problems when no field could be read at all."""
+    before = ledger.count()
     sources = find_layers(ledger, "fields", settings.files.fields, settings.layers.fields)
     if not sources:
-        if settings.files.fields is None:
+        if settings.files.fields is None and ledger.count() == before:
             ledger.problem(
                 "file not found",
                 "fields.geojson",

@@ -86,8 +86,9 @@ def _drawn(
     own: dict[str, SoilUnit],
 ) -> list[SoilPatch]:
     """Return the soil map of the vector layers; without a horizon table `own` grows by their units."""
+    before = ledger.count()
     sources = find_layers(ledger, "soil", settings.files.soil, settings.layers.soil)
-    if not sources and settings.files.soil is None:
+    if not sources and settings.files.soil is None and ledger.count() == before:
         ledger.problem(
             "file not found",
             "soil.geojson",

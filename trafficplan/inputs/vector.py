@@ -54,7 +54,7 @@ def find_layers(
             (inside(ledger, name, f"farm.toml, files, {kind}"), layer or None)
             for name, layer in zip(names, wanted, strict=False)
         ]
-        return _with_gpx(kind, [(path, layer) for path, layer in paths if path])
+        return _with_gpx(ledger, kind, [(path, layer) for path, layer in paths if path])
     there = [f"{kind}{ending}" for ending in ENDINGS if (ledger.folder / f"{kind}{ending}").exists()]
     if there:
         if len(there) > 1:
@@ -64,7 +64,7 @@ def find_layers(
                 "one of them is enough; name the right one in farm.toml, table files",
             )
         path = inside(ledger, there[0], there[0])
-        return _with_gpx(kind, [(path, wanted[0] if wanted else None)] if path else [])
+        return _with_gpx(ledger, kind, [(path, wanted[0] if wanted else None)] if path else [])
     if (ledger.folder / "farm.gpkg").exists():
         path = inside(ledger, "farm.gpkg", "farm.gpkg")
         if path is None or not is_as_named(ledger, path, "farm.gpkg"):
@@ -74,15 +74,32 @@ def find_layers(
     return []
 
 
-def _with_gpx(kind: str, sources: Sequence[Source]) -> list[Source]:
-    """Return the sources with each GPX file as its layers that can be of use."""
+def _with_gpx(ledger: Ledger, kind: str, sources: Sequence[Source]) -> list[Source]:
+    """Return the sources with each GPX file as those of its layers that are of use and hold something."""
     spread: list[Source] = []
     for path, layer in sources:
-        if path.suffix.lower() == ".gpx" and layer is None:
-            spread.extend((path, one) for one in _GPX_LAYERS.get(kind, _GPX_LINES))
-        else:
+        if path.suffix.lower() != ".gpx" or layer is not None:
             spread.append((path, layer))
+            continue
+        name = path.relative_to(ledger.folder).as_posix()
+        if not is_as_named(ledger, path, name):
+            continue
+        wanted = _GPX_LAYERS.get(kind, _GPX_LINES)
+        try:
+            full = [
+                (path, one) for one in wanted if len(pyogrio.read_dataframe(path, layer=one, max_features=1))
+            ]
+        except (DataSourceError, DataLayerError, ValueError, UnicodeDecodeError) as error:
+            _unreadable(ledger, path, name, error)
+            continue
+        if not full:
+            _nothing(ledger, name, f"no {' or '.join(wanted)}")
+        spread.extend(full)
     return spread
+
+
+def _nothing(ledger: Ledger, name: str, found: str) -> None:
+    ledger.problem("no features", name, found, "at least one feature", "check what was exported")
 
 
 def _layer_names(ledger: Ledger, path: Path, name: str) -> list[str]:
@@ -149,7 +166,7 @@ def read_vector(
     Notes
     -----
     Checked: what the file really is, size, layer, columns, CRS, empty geometry, NaN in coordinates, degrees
-    that are none. An empty layer of a GPX file is None without a problem.
+    that are none.
     """
     name = path.relative_to(ledger.folder).as_posix()
     ledger.hash_file(path)
@@ -157,11 +174,13 @@ def read_vector(
         if opened is None:
             return None
         real = opened[0]
+        if real.suffix.lower() == ".shp" and not _parts_complete(ledger, real, name):
+            return None
         chosen = _choose_layer(ledger, real, name, None if path.suffix.lower() == ".zip" else layer, kind)
-        if chosen is None or (real.suffix.lower() == ".shp" and not _parts_complete(ledger, real, name)):
+        if chosen is None:
             return None
         frame = _frame(ledger, real, name, chosen)
-    if frame is None or not _some_features(ledger, frame, path, name):
+    if frame is None or not _some_features(ledger, frame, name):
         return None
     crs = system_of(ledger, frame.crs, told, path, name, kind)
     header = [str(column) for column in frame.columns if column != frame.geometry.name]
@@ -199,18 +218,9 @@ def _frame(ledger: Ledger, path: Path, name: str, layer: str) -> gpd.GeoDataFram
         return None
 
 
-def _some_features(ledger: Ledger, frame: gpd.GeoDataFrame, path: Path, name: str) -> bool:
-    shaped = isinstance(frame, gpd.GeoDataFrame)
-    if shaped and len(frame) == 0 and path.suffix.lower() == ".gpx":
-        return False
-    if not shaped or len(frame) == 0:
-        ledger.problem(
-            "no features",
-            name,
-            "an empty layer or a table without shapes",
-            "at least one feature",
-            "check what was exported",
-        )
+def _some_features(ledger: Ledger, frame: gpd.GeoDataFrame, name: str) -> bool:
+    if not isinstance(frame, gpd.GeoDataFrame) or len(frame) == 0:
+        _nothing(ledger, name, "an empty layer or a table without shapes")
         return False
     vertices = int(shapely.get_num_coordinates(np.asarray(frame.geometry.array)).sum())
     if vertices > MOST_VERTICES:

@@ -13,6 +13,7 @@ from trafficplan.inputs.paths import inside
 from trafficplan.inputs.record import Record
 from trafficplan.inputs.settings import Settings
 from trafficplan.inputs.table import read_table
+from trafficplan.inputs.weather_names import usual_columns
 
 #: Column -> least and highest believed value, unit.
 RANGES: dict[str, tuple[float, float, str]] = {
@@ -35,7 +36,10 @@ def read_weather(ledger: Ledger, settings: Settings) -> Weather | None:
     if path is None:
         return None
     before = ledger.count()
-    rows = read_table(ledger, path, KNOWN["weather"], ("date", "rain_mm"), settings.columns.weather)
+    columns = usual_columns(ledger, path, settings.columns.weather)
+    if columns is None:
+        return None
+    rows = read_table(ledger, path, KNOWN["weather"], ("date", "rain_mm"), columns)
     days: list[dt.date] = []
     values: dict[str, list[float]] = {column: [] for column in RANGES}
     for record in rows:
@@ -60,16 +64,16 @@ def read_weather(ledger: Ledger, settings: Settings) -> Weather | None:
     missing = (days[-1] - days[0]).days + 1 - len(days)
     if missing:
         ledger.warned("weather: days missing", f"{missing} of {missing + len(days)}", "the series has holes")
-    columns = {column: np.array(series) for column, series in values.items()}
+    series_of = {column: np.array(series) for column, series in values.items()}
     return Weather(
         np.array(days, dtype="datetime64[D]"),
-        columns["rain_mm"],
-        columns["et0_mm"],
-        columns["tmin_c"],
-        columns["tmax_c"],
-        columns["rh_pct"],
-        columns["wind_m_s"],
-        columns["sun_h"],
+        series_of["rain_mm"],
+        series_of["et0_mm"],
+        series_of["tmin_c"],
+        series_of["tmax_c"],
+        series_of["rh_pct"],
+        series_of["wind_m_s"],
+        series_of["sun_h"],
     )
 
 
