@@ -34,9 +34,15 @@ def write_understood(path: Path, farm: Farm, version: str) -> None:
     if path.suffix.lower() not in HTML_ENDINGS or path.is_dir() or (path.exists() and not _is_html(path)):
         raise OutputError(
             Problem(
-                "the picture would overwrite something else" if path.exists() else "not the name of an HTML file",
+                "the picture would overwrite something else"
+                if path.exists()
+                else "not the name of an HTML file",
                 str(path),
-                "a folder" if path.is_dir() else "a file that is no HTML page" if path.exists() else path.name,
+                "a folder"
+                if path.is_dir()
+                else "a file that is no HTML page"
+                if path.exists()
+                else path.name,
                 "a new file, or an earlier page, whose name ends with .html",
                 "choose another name",
             )
@@ -74,7 +80,11 @@ def render_understood(farm: Farm, version: str) -> str:
     fields = list(farm.fields.values())
     west, south, east, north = shapely.total_bounds([field.polygon for field in fields])
     x0, y0 = drawn.origin
-    data = {"bounds": [[south - y0, west - x0], [north - y0, east - x0]], "us": farm.units == "us", "fields": len(fields)}
+    data = {
+        "bounds": [[south - y0, west - x0], [north - y0, east - x0]],
+        "us": farm.units == "us",
+        "fields": len(fields),
+    }
     values: dict[str, Any] = {
         "farm": farm,
         "headline": _headline(farm, units),
@@ -116,7 +126,9 @@ def _headline(farm: Farm, units: Sequence[str]) -> str:
 def _where(farm: Farm, x: float, y: float) -> str:
     """Return where the middle of the fields lies, in degrees."""
     lon, lat = Transformer.from_crs(farm.crs, "EPSG:4326", always_xy=True).transform(x, y)
-    return f"{abs(lat):.4f} {'north' if lat >= 0 else 'south'}, {abs(lon):.4f} {'east' if lon >= 0 else 'west'}"
+    return (
+        f"{abs(lat):.4f} {'north' if lat >= 0 else 'south'}, {abs(lon):.4f} {'east' if lon >= 0 else 'west'}"
+    )
 
 
 def _figures(farm: Farm) -> list[tuple[str, str, str]]:
@@ -169,7 +181,9 @@ def _field_row(farm: Farm, key: str, pieces: Sequence[SoilPiece]) -> dict[str, o
         "name": key,
         "crop": field.crop,
         "area": say("area", field.polygon.area / 1e4, farm.units),
-        "soils": [f"{one.unit} {say('share', 100 * one.shape.area / field.polygon.area, farm.units)}" for one in own],
+        "soils": [
+            f"{one.unit} {say('share', 100 * one.shape.area / field.polygon.area, farm.units)}" for one in own
+        ],
         "tilled": tilled,
         "gateways": ", ".join(gate.key for gate in field.gateways) or "none",
         "tramlines": str(len(field.tramlines)) if field.tramlines else "none",
@@ -190,13 +204,18 @@ def _outfit_rows(farm: Farm) -> list[dict[str, str]]:
             {
                 "name": key,
                 "title": outfit.title,
-                "width": say("length", outfit.width_m, farm.units),
+                "width": _width(outfit.width_m, farm.units),
                 "empty": say("mass", empty * TONNE, farm.units),
                 "full": say("mass", full * TONNE, farm.units) if outfit.capacity_kg else "carries nothing",
                 "wheel": f"{say('mass', wheel, farm.units)}, axle {heaviest.key}",
             }
         )
     return rows
+
+
+def _width(width_m: float, units: str) -> str:
+    """Return a working width; half metres are not rounded away."""
+    return f"{width_m:g} m" if units == "metric" else say("length", width_m, units)
 
 
 def _operation_rows(farm: Farm) -> list[dict[str, str]]:

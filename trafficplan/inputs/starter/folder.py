@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import math
 import os
 import shutil
 from collections.abc import Mapping, Sequence
@@ -17,6 +18,7 @@ from shapely.geometry import mapping
 
 from trafficplan.errors import InputError, OutputError, Problem
 from trafficplan.farm.farm import Farm
+from trafficplan.farm.field import Field
 from trafficplan.inputs.farm import read_farm
 from trafficplan.inputs.fields import Boundaries
 from trafficplan.inputs.ledger import Ledger
@@ -166,12 +168,19 @@ def _horizon_rows(parts: Sequence[SoilPart]) -> str:
 
 def _write_ground(folder: Path, made: Starter) -> None:
     crs = made.boundaries.crs
-    fields = [
-        ({"field": one.key, "crop": one.crop, "tillage_depth_m": None, "headland_width_m": None}, one.polygon)
-        for one in made.boundaries.fields.values()
-    ]
+    fields = [(_properties(one), one.polygon) for one in made.boundaries.fields.values()]
     _write_geojson(folder / "fields.geojson", fields, crs)
     _write_geojson(folder / "soil.geojson", [({"unit": one.unit}, one.shape) for one in made.soil], crs)
+
+
+def _properties(field: Field) -> dict[str, object]:
+    """Return the columns of a field; empty ones too, so that a map program shows what can be filled in."""
+    return {
+        "field": field.key,
+        "crop": field.crop,
+        "tillage_depth_m": None if math.isnan(field.tillage_depth_m) else field.tillage_depth_m,
+        "headland_width_m": field.headland_m,
+    }
 
 
 def _write_geojson(path: Path, features: Sequence[tuple[Mapping[str, object], Area]], crs: CRS) -> None:

@@ -132,11 +132,30 @@ def read_boundary(path: Path) -> tuple[Boundaries, Ledger]:
         key = _free_name(ledger, told, f"Field {number}", fields)
         polygon = area_of(ledger, feature, f"field {key}")
         if polygon is not None:
-            crop = feature.record.text(lower["crop"]) if "crop" in lower else ""
-            fields[key] = Field(key, polygon, crop, float("nan"), None, (), ())
+            fields[key] = _with_properties(feature.record, lower, key, polygon)
     if ledger.problems:
         raise InputError(ledger.problems)
     return Boundaries(crs, fields, lonlat_bounds(read)), ledger
+
+
+def _with_properties(record: Record, lower: Mapping[str, str], key: str, polygon: Area) -> Field:
+    """Return a field with what columns of our names say of it (`lower`: name in small letters -> column)."""
+
+    def number(name: str, high: float) -> float | None:
+        column = lower.get(name) or lower.get(name[:10])  # a Shapefile keeps 10 characters of a name
+        return record.number(column, 0, high, "m") if column else None
+
+    crop = record.text(lower["crop"]) if "crop" in lower else ""
+    tilled = number("tillage_depth_m", 1.2)
+    return Field(
+        key,
+        polygon,
+        crop,
+        float("nan") if tilled is None else tilled,
+        number("headland_width_m", 200),
+        (),
+        (),
+    )
 
 
 def _polygons(ledger: Ledger, layer: Layer) -> list[Feature]:
