@@ -1,6 +1,7 @@
 """A result appears whole or not at all; an interrupted swap is finished."""
 
 import json
+from pathlib import Path
 
 import pytest
 
@@ -77,3 +78,48 @@ def test_folder_names_stay_inside(tmp_path, key):
 def test_different_fields_have_different_folders():
     keys = ["a/b", "a%2Fb", "a_b", "a b"]
     assert len({folder_name(key) for key in keys}) == len(keys)
+
+
+@pytest.mark.parametrize("name", ["r.new", "r.old"])
+def test_folders_of_others_beside_the_result_are_not_touched(tmp_path, name):
+    (tmp_path / name).mkdir()
+    (tmp_path / name / "thesis.txt").write_text("years of work")
+    with pytest.raises(OutputError) as caught, new_result(tmp_path / "r"):
+        raise AssertionError("the block must not run")
+    assert name in caught.value.problems[0].where
+    assert (tmp_path / name / "thesis.txt").read_text() == "years of work"
+
+
+def test_a_second_run_into_the_same_folder_is_refused_at_once(tmp_path):
+    out = tmp_path / "r"
+    with new_result(out) as new:
+        with pytest.raises(OutputError) as caught, new_result(out):
+            raise AssertionError("the block must not run")
+        assert "another run" in caught.value.problems[0].what
+        write_run(new, "first")
+    assert text_of(out) == "first"
+
+
+def test_a_link_to_a_result_is_followed_not_replaced(tmp_path):
+    out, link = tmp_path / "r", tmp_path / "link"
+    link.symlink_to(out)
+    for text in ("first", "second"):
+        with new_result(link) as new:
+            write_run(new, text)
+    assert link.is_symlink() and text_of(out) == "second"
+
+
+def test_the_root_of_the_disk_is_no_result_folder():
+    with pytest.raises(OutputError), new_result(Path("/")):
+        raise AssertionError("the block must not run")
+
+
+def test_what_a_killed_run_left_is_cleared(tmp_path):
+    new = tmp_path / "r.new"
+    (new / "layers").mkdir(parents=True)
+    (new / ".trafficplan-writes").touch()
+    (new / "layers" / "half.tif").write_bytes(b"x")
+    with new_result(tmp_path / "r") as fresh:
+        assert [path.name for path in fresh.iterdir()] == [".trafficplan-writes"]
+        write_run(fresh, "whole")
+    assert {path.name for path in (tmp_path / "r").iterdir()} == {"run.json"}

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from shapely import LineString
 
-from trafficplan.assess import places, profiles, zones
+from trafficplan.assess import limits, places, profiles, zones
 from trafficplan.assess.stored import StoredLayers, chance_tables, store
 from trafficplan.assess.summary import FieldSummary, OperationPart
 from trafficplan.errors import InputError, Problem
@@ -37,6 +39,12 @@ Drives = dict[tuple[object, ...], Drive]
 
 #: Ground kept around the field so that traffic beside it is not lost [m].
 MARGIN_M = 10.0
+#: A log's fixes farther from the field's box than this belong to the road [m].
+STRAY_M = 60.0
+#: A load over this many times the outfit's capacity is a slip of the pen.
+LOAD_MOST = 1.5
+#: Soil units that one field may lie on.
+UNITS_MOST = 60
 
 
 @dataclass(frozen=True)
@@ -78,6 +86,18 @@ class FieldResult:
 def operations_of(farm: Farm, scenario: Scenario, field: Field, plan: Plan) -> tuple[Operation, ...]:
     """Return the operations of one field in the order of the season, within the plan's days."""
     chosen = season.apply_scenario(farm, scenario)
+    for operation in chosen:
+        full = farm.outfits[operation.outfit].capacity_kg
+        if operation.field == field.key and operation.load_kg and operation.load_kg > LOAD_MOST * full > 0:
+            raise InputError(
+                Problem(
+                    "the load is far over what the outfit carries",
+                    f"scenario {scenario.key}, operation {operation.key}",
+                    f"{operation.load_kg / 1e3:.1f} t on {operation.outfit}",
+                    f"at most {LOAD_MOST:g} times its {full / 1e3:.1f} t",
+                    "give a smaller load or another outfit",
+                )
+            )
     return tuple(
         operation
         for operation in chosen
@@ -130,22 +150,24 @@ def soils_of(
 
 
 def _depths(plan: Plan, deep_from_m: float) -> tuple[float, ...]:
-    """Return the asked depths and the one 5 cm below tillage, where the plough's work ends."""
-    extra = (round(deep_from_m + 0.05, 3),) if deep_from_m > 0 else ()
+    """Return the asked depths and the one 5 cm below tillage (whole cm), where the plough's work ends."""
+    extra = (math.ceil(round(deep_from_m * 100 + 5, 6)) / 100,) if deep_from_m > 0 else ()
     return tuple(sorted({*plan.depths_m, *extra}))
 
 
-def _box(field: Field, passes: Sequence[Pass], plan: Plan, crs: str) -> Grid:
-    """Return the grid around the field and the in-field legs that wander out of it."""
+def _box(farm: Farm, field: Field, plan: Plan) -> Grid:
+    """Return the grid around the field and the recorded fixes beside it: the same under every scenario."""
     west, south, east, north = field.polygon.bounds
-    limit = (west - 60, south - 60, east + 60, north + 60)  # a log's strays beyond this belong to the road
-    for one in passes:
-        near = one.xy[one.leg != ROAD]
-        if len(near):
-            west, south = min(west, float(near[:, 0].min())), min(south, float(near[:, 1].min()))
-            east, north = max(east, float(near[:, 0].max())), max(north, float(near[:, 1].max()))
-    bounds = (max(west, limit[0]), max(south, limit[1]), min(east, limit[2]), min(north, limit[3]))
-    return Grid.around(bounds, plan.cell, crs, MARGIN_M)
+    limit = (west - STRAY_M, south - STRAY_M, east + STRAY_M, north + STRAY_M)
+    for operation in farm.operations:
+        if operation.field != field.key or not operation.drive.startswith("track:"):
+            continue
+        log = farm.logs[operation.drive.removeprefix("track:")]
+        near = (log.x > limit[0]) & (log.y > limit[1]) & (log.x < limit[2]) & (log.y < limit[3])
+        if near.any():
+            west, south = min(west, float(log.x[near].min())), min(south, float(log.y[near].min()))
+            east, north = max(east, float(log.x[near].max())), max(north, float(log.y[near].max()))
+    return Grid.around((west, south, east, north), plan.cell, farm.crs, MARGIN_M)
 
 
 def _lines(drive: Drive, legs: tuple[int, ...]) -> list[LineString]:
@@ -158,7 +180,7 @@ def _lines(drive: Drive, legs: tuple[int, ...]) -> list[LineString]:
 def _headland(farm: Farm, field: Field, operations: Sequence[Operation]) -> float:
     """Return the width of the headland zone [m]: the widest that an operation of the season turns on."""
     widths = [headland_width(field, op, farm.outfits[op.outfit])[0] for op in operations]
-    return max(widths, default=field.headland_m or defaults.number("gateway_radius_m"))
+    return max(widths, default=field.headland_m or defaults.number("gateway_radius_m", farm.defaults))
 
 
 def _half_width(outfit: Outfit) -> float:
@@ -174,8 +196,9 @@ def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Dri
         An operation cannot be driven.
     """
     operations = operations_of(farm, scenario, field, plan)
+    surfaces = [note for op in operations if (note := limits.surface_note(op))]
     deep_from, note = season.tillage_depth(field, farm.operations)
-    notes: list[Note] = [note] if note else []
+    notes: list[Note] = [*surfaces, *([note] if note else [])]
     depths = _depths(plan, deep_from)
     remembered: Drives = {} if known is None else known
     drives = tuple(drive_of(farm, field, op, remembered) for op in operations)
@@ -183,7 +206,7 @@ def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Dri
         passes_of(drive, farm.outfits[op.outfit], op, i)
         for i, (drive, op) in enumerate(zip(drives, operations, strict=True))
     ]
-    grid = _box(field, [one for group in passes for one in group], plan, farm.crs)
+    grid = _box(farm, field, plan)
     routes = [
         corridor(_lines(drive, (HAUL, ENTRY, EXIT)), _half_width(farm.outfits[op.outfit]), field)
         for drive, op in zip(drives, operations, strict=True)
@@ -206,6 +229,16 @@ def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Dri
                 "extend the soil map, or check its coordinates",
             )
         )
+    if len(ground.units) > UNITS_MOST:
+        raise InputError(
+            Problem(
+                "too many soil units under one field",
+                f"field {field.key}",
+                f"{len(ground.units)} units",
+                f"at most {UNITS_MOST}",
+                "join units that are alike",
+            )
+        )
     if ground.gap_ha > 0.01:
         notes.append(
             Note(
@@ -223,6 +256,7 @@ def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Dri
         soils, more = soils_of(farm, ground.units, operation, depths, deep_from, loose)
         notes.extend(more)
         notes.extend(drive.notes)
+        notes.extend(limits.pressure_notes(farm, operation, passes[i]))
         events.append(OperationEvents(passes[i], soils, operation.till_depth_m, drive.swept, drive.width_m))
         if operation.till_depth_m > 0:
             tilled, fresh = max(operation.till_depth_m, loose), operation.day
@@ -244,7 +278,13 @@ def run_field(
     farm: Farm, scenario: Scenario, field: Field, plan: Plan, threads: int = 1, known: Drives | None = None
 ) -> FieldResult:
     """Compute one field under one scenario, from its operations to stored layers and summary."""
-    laid = prepare(farm, scenario, field, plan, known)
+    try:
+        laid = prepare(farm, scenario, field, plan, known)
+    except InputError as error:
+        if scenario.key == "base" or any(problem.where.startswith("scenario ") for problem in error.problems):
+            raise
+        named = [replace(problem, where=f"scenario {scenario.key}, {problem.where}") for problem in error.problems]
+        raise InputError(named) from None
     layers = run_season(
         laid.grid, laid.ground.soil_class, laid.depths_m, laid.deep_from_m, laid.events, threads=threads
     )
@@ -338,14 +378,18 @@ def _drawn(drive: Drive) -> LineString:
 
 
 def _crossings(laid: FieldSeason, radius_m: float) -> dict[str, float]:
-    """Return gateway -> how often an outfit came through or past it: visits to its zone, all operations."""
-    counts = {}
-    for gate in laid.field.gateways:
-        total = 0
-        for drive in laid.drives:
-            near = _distances(drive.xy, gate.x, gate.y) <= radius_m
-            total += int(near[:1].sum()) + int((np.diff(near.astype(np.int8)) == 1).sum())
-        counts[gate.key] = float(total)
+    """Return gateway -> how often an outfit was driven through: crossings of the boundary nearest to that gate."""
+    gates = laid.field.gateways
+    counts = {gate.key: 0.0 for gate in gates}
+    for drive in laid.drives if gates else ():
+        inside = shapely.contains_xy(laid.field.polygon, drive.xy)
+        through = np.flatnonzero(np.diff(inside.astype(np.int8)))
+        if not len(through):
+            continue
+        away = np.array([_distances(drive.xy, gate.x, gate.y)[through] for gate in gates])
+        nearest = away.argmin(axis=0)[away.min(axis=0) <= radius_m]
+        for i in nearest:
+            counts[gates[i].key] += 1
     return counts
 
 

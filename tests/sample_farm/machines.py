@@ -48,7 +48,7 @@ def axle_toml(name: str, behind_m: float, rim: Rim, empty_t: float, full_t: floa
         *([f"  dual_gap_m = {rim.dual_gap_m}"] if rim.dual_gap_m else []),
         f"  empty_t = {empty_t:.2f}",
         f"  full_t = {full_t:.2f}",
-        f"  field_bar = {rim.field_bar}",
+        f"  field_bar = {rim.track_bar if rim.adjust == 'none' else rim.field_bar}",  # one pressure for both
         f"  track_bar = {rim.track_bar}",
         f'  adjust = "{rim.adjust}"',
         *([f"  adjust_min = {3 if rim.adjust == 'central' else 15}"] if rim.adjust != "none" else []),

@@ -115,23 +115,15 @@ AUTUMN: list[Row] = [
 
 SCENARIOS = f"""\
 [lower_pressure]
-title = "Field pressures as low as the tyre tables allow, with a little in hand"
+title = "Field pressures as low as the tyre tables allow, where they can be changed"
 
   [[lower_pressure.change]]
   outfits = ["spreader"]
-  pressure = "front:0.8;rear:1.2;spreader:1.8"
+  pressure = "spreader:1.6"
 
   [[lower_pressure.change]]
   outfits = ["slurry"]
-  pressure = "front:0.8;rear:1.2;tank_front:1.4;tank_rear:1.4"
-
-  [[lower_pressure.change]]
-  outfits = ["chaser"]
-  pressure = "front:0.8;rear:1.2;chaser_front:2.0;chaser_rear:2.0"
-
-  [[lower_pressure.change]]
-  outfits = ["sprayer"]
-  pressure = "front:1.0;rear:1.4;sprayer:1.6"
+  pressure = "tank_front:1.4;tank_rear:1.4"
 
 [lighter_loads]
 title = "Spreader, tanker and chaser only filled to 60 %"

@@ -98,8 +98,8 @@ def worst_places(
             ranked.append((mean, name, zone, cells))
     ranked.sort(key=lambda row: (-row[0], row[1]))
     return tuple(
-        _described(field.key, name, zone, cells, deep, stored, worst, operations, grid)
-        for _, name, zone, cells in ranked[:most]
+        _described(field.key, name, zone, cells, mean, deep, stored, worst, operations, grid)
+        for mean, name, zone, cells in ranked[:most]
     )
 
 
@@ -108,6 +108,7 @@ def _described(
     name: str,
     zone: str,
     cells: NDArray[np.bool_],
+    mean: float,
     deep: _Deep,
     stored: StoredLayers,
     worst: NDArray[np.uint16],
@@ -120,12 +121,12 @@ def _described(
     rows, cols = np.nonzero(ground)
     by_depth = np.percentile(deep.ratio[:, ground], 95, axis=1)
     reaching = np.flatnonzero(by_depth > 1)
-    at = int(reaching[-1]) if reaching.size else int(by_depth.argmax())
     hardest = int(np.bincount(worst[ground]).argmax())
     reason = "no single operation stands out"
     if hardest:
         job = operations[hardest - 1]
-        reason = f"{job.job} with {job.outfit} on {job.day.isoformat()} pressed hardest"
+        named = job.job if job.outfit == job.job else f"{job.job} with {job.outfit}"
+        reason = f"{named} on {job.day.isoformat()} pressed hardest"
     return WorstPlace(
         field=field,
         name=name,
@@ -134,8 +135,10 @@ def _described(
         y=float(grid.north - (rows.mean() + 0.5) * grid.cell),
         area_m2=float(over.sum()) * grid.cell**2,
         ratio=float(by_depth.max()),
-        depth_m=float(deep.depths[at]),
+        depth_m=float(deep.depths[int(by_depth.argmax())]),
+        deepest_m=float(deep.depths[int(reaching[-1])]) if reaching.size else 0.0,
         chance=float(np.percentile(stored.arrays["lasting"][ground], 95)) * LAYERS["lasting"].scale,
+        lasting_mean=mean,
         crossings=float(np.percentile(stored.arrays["passes"][ground], 95)) * LAYERS["passes"].scale,
         reason=reason,
     )

@@ -36,7 +36,12 @@ class OperationPart:
 
 @dataclass(frozen=True)
 class WorstPlace:
-    """One of the places that suffered most, with its reason in words."""
+    """One of the places that suffered most, with its reason in words.
+
+    `ratio` is the highest (95th percentile over the ground that is over strength) below tillage depth, `depth_m` where
+    it is; `deepest_m` the deepest depth that is over strength (0: none); `lasting_mean` the mean chance of lasting
+    overstress over all ground of the place, which ranks places; `crossings` wheel passes (95th percentile).
+    """
 
     field: str
     name: str
@@ -46,7 +51,9 @@ class WorstPlace:
     area_m2: float
     ratio: float
     depth_m: float
+    deepest_m: float
     chance: float
+    lasting_mean: float
     crossings: float
     reason: str
 
@@ -83,7 +90,7 @@ class FieldSummary:
     parts : one per operation
     worst : worst places of this field, worst first
     drives : operation -> simplified line of the drive inside and near the field
-    crossings : gateway -> wheel passes through it (axles x trips)
+    crossings : gateway -> how often an outfit was driven through it, in or out
     lasting_ha : hectares with chance of overstress of at least 0.5 below tillage depth
     wheeled_ha : hectares touched at least once
     """

@@ -23,6 +23,19 @@ DONE, BUG, WRONG_INPUT, PARTLY, INTERRUPTED = 0, 1, 2, 3, 130
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output and nothing else there.")]
 
 
+def _failed(frame: dict[str, Any], what: str, found: str, mend: str) -> str:
+    """Return the JSON answer of a command that broke off."""
+    error = {
+        "what": what,
+        "where": frame["command"],
+        "found": found,
+        "needed": "a command that runs to its end",
+        "mend": mend,
+    }
+    rest = {"result": {}, "assumptions": [], "warnings": [], "errors": [error]}
+    return json.dumps({**frame, **rest}, ensure_ascii=False)
+
+
 def answer(command: str, inputs: dict[str, Any], as_json: bool, work: Callable[[], dict[str, Any]]) -> None:
     """Run a command's work; print its answer or its errors; exit with the documented status.
 
@@ -47,8 +60,16 @@ def answer(command: str, inputs: dict[str, Any], as_json: bool, work: Callable[[
                 print(problem.sentence(), file=sys.stderr)
         raise typer.Exit(WRONG_INPUT) from None
     except KeyboardInterrupt:
+        if as_json:
+            print(_failed(frame, "interrupted", "the command was stopped", "nothing; the earlier result is untouched"))
         print("Interrupted; the earlier result is untouched.", file=sys.stderr)
         raise typer.Exit(INTERRUPTED) from None
+    except Exception as error:
+        if as_json:
+            print(
+                _failed(frame, "a bug in the program", f"{type(error).__name__}: {error}", "report it with the inputs")
+            )
+        raise
     if as_json:
         rest = {
             "result": done["result"],

@@ -94,6 +94,8 @@ def _progress(wanted: bool, fields: int) -> Iterator[Callable[[str, float], None
 
 def _told(farm: Farm, summaries: Sequence[FieldSummary], target: Path, plan: Plan) -> dict[str, Any]:
     """Return the answer in numbers and in words."""
+    from trafficplan.report.answer import worst_places
+
     by_scenario: dict[str, list[FieldSummary]] = {}
     for summary in summaries:
         by_scenario.setdefault(summary.scenario, []).append(summary)
@@ -115,15 +117,13 @@ def _told(farm: Farm, summaries: Sequence[FieldSummary], target: Path, plan: Pla
             }
         )
         lines.append(
-            f"{key}: {len(group)} fields, {area:.1f} ha; {wheeled:.1f} ha wheeled; "
+            f"{key}: {len(group)} field{'s' if len(group) != 1 else ''}, {area:.1f} ha; {wheeled:.1f} ha wheeled; "
             f"lasting damage likely (chance 0.5 or more below tillage depth) on {lasting:.1f} ha"
         )
-    worst = sorted((p for s in by_scenario["base"] for p in s.worst), key=lambda p: (-p.chance * p.crossings, p.name))[
-        :3
-    ]
     lines += [
-        f"  {p.field}, {p.name}: {p.area_m2:.0f} m2 overstressed, {p.crossings:.0f} wheel passes; {p.reason}"
-        for p in worst
+        f"  {place.field}, {place.name}: {place.area_m2:.0f} m2 over the soil's strength, {place.crossings:.0f} wheel passes; "
+        f"{place.reason}"
+        for place in worst_places(by_scenario["base"], 3)
     ]
     notes = sorted({note for summary in summaries for note in summary.notes} | set(farm.notes))
     assumed = [note.as_dict() for note in notes if note.kind == "assumed"]

@@ -94,11 +94,9 @@ def add_up(fields: Sequence[FieldSummary]) -> Totals:
 
 
 def worst_places(fields: Sequence[FieldSummary], most: int = 10) -> list[WorstPlace]:
-    """Return the worst places of all fields, the worst first: by chance, then by ground and crossings."""
+    """Return the worst places of all fields, the worst first: by the mean chance over all their ground."""
     places = [place for field in fields for place in field.worst]
-    return sorted(
-        places, key=lambda place: (-place.chance, -place.area_m2 * place.crossings, place.field, place.name)
-    )[:most]
+    return sorted(places, key=lambda place: (-place.lasting_mean, place.field, place.name))[:most]
 
 
 def answer(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]]) -> Answer:
@@ -116,8 +114,7 @@ def answer(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]]) -> Answe
     deep = say("depth", totals.depth_reached_m, units)
     if full:
         headline = (
-            f"The load reached {deep} deep; "
-            f"lasting damage is likely wherever a wheel went, on {lasting} of {whole}"
+            f"The load reached {deep} deep; lasting damage is likely wherever a wheel went, on {lasting} of {whole}"
         )
     elif totals.lasting_ha > 0:
         headline = f"Lasting damage likely on {lasting} of {whole}"
@@ -179,7 +176,7 @@ def _full_sentence(full: bool) -> str:
 
 
 def _gateway_sentence(fields: Sequence[FieldSummary], units: str) -> str:
-    """Return the most crossed gateway, in square metres where its ground is known."""
+    """Return the gateway most driven through, with the ground over strength there."""
     counts = [(count, gate, field.field.key) for field in fields for gate, count in field.crossings.items()]
     if not counts:
         return ""
@@ -190,8 +187,9 @@ def _gateway_sentence(fields: Sequence[FieldSummary], units: str) -> str:
         for place in field.worst
         if place.zone == "gateway" and place.name == gate and place.field == key
     ]
-    ground = f": {say('patch', areas[0], units)} crossed" if areas else ": crossed"
-    return f"{_upper(_the_gate(gate))} of {key}{ground} {count:,.0f} times."
+    where = "" if key.lower() in gate.lower() else f" of {key}"
+    ground = f"; {say('patch', areas[0], units)} there are over the soil's strength" if areas else ""
+    return f"{_upper(_the_gate(gate))}{where}: driven through {count:,.0f} times{ground}."
 
 
 def _the_gate(name: str) -> str:
@@ -223,9 +221,7 @@ def _operation_sentence(fields: Sequence[FieldSummary], units: str) -> str:
     )
 
 
-def _scenario_sentence(
-    summaries: Mapping[str, Sequence[FieldSummary]], farm: Farm, full: bool, best: str
-) -> str:
+def _scenario_sentence(summaries: Mapping[str, Sequence[FieldSummary]], farm: Farm, full: bool, best: str) -> str:
     """Return the scenario that helps most, and by how much."""
     if len(summaries) < 2:
         return ""

@@ -88,16 +88,14 @@ CAUTIONS: tuple[Caution, ...] = (
     _caution(
         "no_spreading",
         "spreading",
-        "Do not spread on waterlogged, flooded, frozen or snow-covered soil; such operations are refused "
-        "here. Closed periods are local.",
+        "Do not spread on waterlogged, flooded, frozen or snow-covered soil; a planned operation that would is "
+        "refused. Closed periods are local.",
     ),
     _caution(
         "distances",
         "spreading parking map",
-        "Distances from overhead lines, watercourses, wells, heaps and public roads are yours to give, "
-        "from local rules. Where they are blank, "
-        "cautious ones keep out: line 15 m, watercourse 10 m, well 50 m (our own, no source). Raised "
-        "bodies and booms reach far.",
+        "Distances from overhead lines, watercourses, wells, heaps and public roads come from local rules. This map "
+        "does not cut them out of the drives: keep them yourself. Raised bodies and booms reach far.",
     ),
     _caution(
         "hidden",
@@ -132,8 +130,7 @@ def cautions_for(situations: Collection[str]) -> tuple[Caution, ...]:
     unknown = set(situations) - SITUATIONS
     if unknown:
         raise ValueError(
-            f"no caution knows the situation {', '.join(sorted(unknown))}; known: "
-            f"{', '.join(sorted(SITUATIONS))}"
+            f"no caution knows the situation {', '.join(sorted(unknown))}; known: {', '.join(sorted(SITUATIONS))}"
         )
     wanted = set(situations) | {"always"}
     return tuple(caution for caution in CAUTIONS if caution.when & wanted)

@@ -73,9 +73,7 @@ def _svg(drawing: Figure, key: str, words: str) -> Markup:
     return Markup(text.replace("<svg", label, 1))
 
 
-def steps_chart(
-    summaries: Mapping[str, Sequence[FieldSummary]], titles: Mapping[str, str], units: str
-) -> Markup:
+def steps_chart(summaries: Mapping[str, Sequence[FieldSummary]], titles: Mapping[str, str], units: str) -> Markup:
     """Return hectares by step of the stress ratio, one bar per scenario, for the deep and the tilled layer.
 
     The lowest step holds all untouched ground as well; it is left out so that the others can be read.
@@ -105,8 +103,7 @@ def steps_chart(
 
 def _steps_total(fields: Sequence[FieldSummary], layer: str) -> list[float]:
     return [
-        sum(field.steps_ha[layer][step] for field in fields if layer in field.steps_ha)
-        for step in range(len(STEPS))
+        sum(field.steps_ha[layer][step] for field in fields if layer in field.steps_ha) for step in range(len(STEPS))
     ]
 
 
@@ -161,7 +158,7 @@ def season_bars(parts: Sequence[OperationPart]) -> list[SeasonBar]:
     bars: list[SeasonBar] = []
     total = 0.0
     for (day, job, outfit), added in joined.items():
-        label = f"{say_day(day)}  {job}, {outfit}"  # type: ignore[arg-type]
+        label = f"{say_day(day)}  {job}" + ("" if job == outfit else f", {outfit}")  # type: ignore[arg-type]
         bars.append(SeasonBar(label, total, added))
         total += added
     return bars
@@ -238,10 +235,9 @@ def profile_chart(profiles: Sequence[WheelProfile], key: str, units: str, most_k
         drawing = Figure(figsize=(4.3, 3.5 + 0.2 * (min(len(ranked), 5) + 2)), layout="constrained")
         ax = drawing.subplots()
         low, high = (
-            [value * stress for value in side]
-            for side in (heaviest.strength_low_kpa, heaviest.strength_high_kpa)
+            [value * stress for value in side] for side in (heaviest.strength_low_kpa, heaviest.strength_high_kpa)
         )
-        ax.fill_betweenx(depths, low, high, color=BAND, label="strength of the soils", linewidth=0)
+        ax.fill_betweenx(depths, low, high, step="mid", color=BAND, label="strength of the soils", linewidth=0)
         colours = matplotlib.colormaps["viridis"]
         upper = [value * stress for value in heaviest.upper_kpa]
         central = [value * stress for value in heaviest.stress_kpa]
@@ -274,16 +270,15 @@ def profile_chart(profiles: Sequence[WheelProfile], key: str, units: str, most_k
         ax.set_axisbelow(True)
         ax.tick_params(length=0)
         drawing.legend(loc="outside lower left", frameon=False, fontsize=9, ncols=1)
-        words = (
-            f"Stress beneath the heaviest wheel: {say('stress', heaviest.stress_kpa[0], units)} at the top"
-        )
+        words = f"Stress beneath the heaviest wheel: {say('stress', heaviest.stress_kpa[0], units)} at the top"
         return _svg(drawing, key, words)
 
 
 def _axle_words(profile: WheelProfile, units: str) -> str:
     """Return axle, wheel load and pressure."""
-    load, pressure = say("mass", profile.wheel_load_kg, units), say("pressure", profile.pressure_bar, units)
-    return f"{_short(profile.axle, 18)}, {load}, {pressure}"
+    load = say("mass", profile.wheel_load_kg, units)
+    pressure = f", {say('pressure', profile.pressure_bar, units)}" if profile.pressure_bar > 0 else ""
+    return f"{_short(profile.axle, 18)}, {load}{pressure}"
 
 
 def _wrapped(text: str, width: int) -> str:

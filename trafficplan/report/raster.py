@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,8 @@ import numpy as np
 import rasterio
 from affine import Affine
 from numpy.typing import NDArray
+from rasterio._err import CPLE_BaseError
+from rasterio.errors import RasterioError
 
 from trafficplan.assess.stored import kind_of
 from trafficplan.farm.grid import Grid
@@ -23,7 +26,19 @@ def write_layer(path: Path, layer: str, stored: NDArray[Any], grid: Grid) -> Non
     path : file to write
     layer : layer name ("ratio_35")
     stored : (rows, cols) as stored, in the dtype of names.LAYERS
+
+    Raises
+    ------
+    OSError
+        The file cannot be written.
     """
+    try:
+        _write(path, layer, stored, grid)
+    except (RasterioError, CPLE_BaseError) as error:  # not all of them are OSErrors: a full disk shows in either form
+        raise OSError(errno.EIO, f"{path.name}: {error}") from None
+
+
+def _write(path: Path, layer: str, stored: NDArray[Any], grid: Grid) -> None:
     kind = LAYERS[kind_of(layer)]
     tag = layer.removeprefix(kind.name).lstrip("_")
     counts = kind.name in ("over_passes", "passes")

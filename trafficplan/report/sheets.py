@@ -12,9 +12,7 @@ from trafficplan.report.words import figure, say, say_chance, say_day
 ZONE_NAMES = {"headland": "headland", "gateway": "gateways", "infield": "in-field", "route": "route"}
 
 
-def worst_rows(
-    places: Sequence[WorstPlace], origin: tuple[float, float], units: str
-) -> list[dict[str, object]]:
+def worst_rows(places: Sequence[WorstPlace], origin: tuple[float, float], units: str) -> list[dict[str, object]]:
     """Return the worst places, numbered from 1, with their place on the map [local metres]."""
     return [
         {
@@ -26,9 +24,10 @@ def worst_rows(
             "zone": {"infield": "in-field"}.get(place.zone, place.zone),
             "reason": place.reason,
             "ground": say("patch", place.area_m2, units),
-            "crossed": f"{place.crossings:,.0f} times",
-            "ratio": f"{figure('ratio', place.ratio, units)} at {say('depth', place.depth_m, units)}",
-            "step": step_of(place.ratio),
+            "crossed": f"{place.crossings:,.0f} wheel passes",
+            "ratio": f"{figure('ratio', place.ratio, units)} x strength at {say('depth', place.depth_m, units)}",
+            "step": step_of(place.ratio)
+            + (f", over it down to {say('depth', place.deepest_m, units)}" if place.deepest_m > 0 else ""),
             "chance": say_chance(place.chance),
         }
         for number, place in enumerate(places, 1)
@@ -57,9 +56,7 @@ def scenario_rows(summaries: Mapping[str, Sequence[FieldSummary]], units: str) -
         for key, total in totals.items():
             difference = value(total) - base
             same = figure(quantity, difference, units) == "0"
-            change = (
-                "" if key == BASE else "no change" if same else say(quantity, difference, units, sign=True)
-            )
+            change = "" if key == BASE else "no change" if same else say(quantity, difference, units, sign=True)
             cells.append((say(quantity, value(total), units), change))
         rows.append({"name": name, "cells": cells})
     return rows
@@ -80,9 +77,7 @@ def season_rows(fields: Sequence[FieldSummary], units: str) -> list[dict[str, ob
                 "day": say_day(parts[0].day),
                 "job": parts[0].job,
                 "outfit": parts[0].outfit,
-                "fields": ", ".join(names)
-                if len(names) <= 4
-                else f"{', '.join(names[:3])} and {len(names) - 3} more",
+                "fields": ", ".join(names) if len(names) <= 4 else f"{', '.join(names[:3])} and {len(names) - 3} more",
                 "trips": sum(part.trips for part in parts),
                 "driven": say("distance", sum(part.drive_km for part in parts), units),
                 "time": say("time", sum(part.hours for part in parts), units),
@@ -118,7 +113,7 @@ def field_rows(fields: Sequence[FieldSummary], units: str) -> list[dict[str, obj
             hectares = number_of(row, "area_ha")
             area = say("patch", hectares * 1e4, units) if zone == "gateway" else say("area", hectares, units)
             count = sum(field.crossings.values())
-            note = f"{count:,.0f} wheel passes through" if zone == "gateway" and count else ""
+            note = f"driven through {count:,.0f} times" if zone == "gateway" and count else ""
             cells = _zone_cells(field, zone, units)
             rows.append({**cells, "name": name, "note": note, "whole": False, "area": area, "lasting": ""})
     return rows
@@ -145,9 +140,7 @@ def _deep_row(field: FieldSummary, zone: str) -> Mapping[str, object]:
 
 def deep_words(fields: Sequence[FieldSummary], units: str) -> str:
     """Return the depth or depths at which the field table gives the stress ratio."""
-    depths = sorted(
-        {number_of(_deep_row(field, "all"), "depth_m") for field in fields if _deep_row(field, "all")}
-    )
+    depths = sorted({number_of(_deep_row(field, "all"), "depth_m") for field in fields if _deep_row(field, "all")})
     if not depths:
         return "the deep layer"
     if len(depths) == 1:

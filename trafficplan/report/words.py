@@ -68,11 +68,7 @@ def safe(text: object) -> Markup:
     '&#36;&#123;x&#125;&#60;/b&#62;'
     """
     return Markup(
-        "".join(
-            sign if sign.isalnum() or sign in _PLAIN else f"&#{ord(sign)};"
-            for sign in str(text)
-            if sign >= " "
-        )
+        "".join(sign if sign.isalnum() or sign in _PLAIN else f"&#{ord(sign)};" for sign in str(text) if sign >= " ")
     )
 
 
@@ -137,8 +133,9 @@ def say_chance(chance: float) -> str:
     >>> say_chance(0.68)
     'very likely (0.7)'
     """
-    step = round(chance, 1)
-    return f"{chance_word(step)} ({step:.1f})"
+    step = min(round(chance, 1), 0.9)
+    more = " and more" if chance >= 0.9 else ""
+    return f"{chance_word(chance)} ({step:.1f}{more})"
 
 
 def say_day(day: dt.date) -> str:

@@ -7,9 +7,18 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 from trafficplan.errors import OutputError, Problem
 from trafficplan.report.run import read_run
+
+try:
+    import fcntl
+except ImportError:  # no such locks on Windows: two runs into one folder are not noticed there
+    fcntl = None  # type: ignore[assignment]
+
+#: Marks a temporary folder as ours; locked while a run writes there.
+MARK = ".trafficplan-writes"
 
 
 def _temporary(out: Path) -> Path:
@@ -20,62 +29,114 @@ def _old(out: Path) -> Path:
     return out.with_name(f"{out.name}.old")
 
 
+def _refuse(what: str, where: Path, found: str, needed: str, mend: str) -> OutputError:
+    return OutputError(Problem(what, str(where), found, needed, mend))
+
+
 def _cannot_write(out: Path, error: OSError) -> OutputError:
-    return OutputError(
-        Problem(
-            "the result cannot be written",
-            str(out),
-            error.strerror or str(error),
-            "a folder that may be written, with space on the disk",
-            "choose another folder with --out, or free the disk",
-        )
+    return _refuse(
+        "the result cannot be written",
+        out,
+        error.strerror or str(error),
+        "a folder that may be written, with space on the disk",
+        "choose another folder with --out, or free the disk",
     )
+
+
+def _ours(folder: Path) -> bool:
+    """Tell whether a folder is a result of ours, an unfinished one, or empty."""
+    if not folder.is_dir() or folder.is_symlink():
+        return False
+    return read_run(folder) is not None or (folder / MARK).exists() or not any(folder.iterdir())
+
+
+def _check_place(out: Path) -> None:
+    """Refuse to touch anything that is not ours: the folder itself and both names of the swap."""
+    if not out.name:
+        raise _refuse(
+            "no folder for the result", out, "the root of a file system", "a folder of its own", "name it with --out"
+        )
+    for path in (out, _temporary(out), _old(out)):
+        if path.exists() and not _ours(path):
+            raise _refuse(
+                "the output folder holds something else" if path == out else "a name that the result needs is taken",
+                path,
+                "a file or folder without our run.json",
+                "a new folder, an empty one, or an earlier result",
+                "choose another folder with --out",
+            )
 
 
 def finish_swap(out: Path) -> None:
     """Finish a swap that was interrupted: called before a result folder is read or written."""
     new, old = _temporary(out), _old(out)
-    if not out.exists() and old.exists():
+    if not out.exists() and old.exists() and read_run(old) is not None:
         if read_run(new) is not None:
             os.replace(new, out)
+            (out / MARK).unlink(missing_ok=True)
         else:
             os.replace(old, out)
     if out.exists() and old.exists() and read_run(old) is not None:
         shutil.rmtree(old)
 
 
+def _lock(new: Path, out: Path) -> IO[str]:
+    """Mark the temporary folder as ours, and hold it against a second run."""
+    mark = (new / MARK).open("w", encoding="utf-8")
+    if fcntl is not None:
+        try:
+            fcntl.flock(mark, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            mark.close()
+            raise _refuse(
+                "another run writes this result",
+                out,
+                "a run that has not ended",
+                "one run at a time",
+                "wait for it, or choose another folder with --out",
+            ) from None
+    return mark
+
+
+def _begin(out: Path) -> IO[str]:
+    """Make the temporary folder empty and ours."""
+    new = _temporary(out)
+    new.mkdir(parents=True, exist_ok=True)
+    mark = _lock(new, out)
+    for path in new.iterdir():
+        if path.name == MARK:
+            continue
+        if path.is_dir():
+            shutil.rmtree(path)
+        else:
+            path.unlink()
+    return mark
+
+
 @contextmanager
 def new_result(out: Path) -> Iterator[Path]:
     """Give a temporary sibling folder to write into; swap it in when the block ends well, remove it otherwise.
 
-    The caller writes run.json last. A folder that is not a result of ours is never replaced.
+    The caller writes run.json last. Nothing that is not a result of ours is ever replaced or removed.
 
     Raises
     ------
     OutputError
-        `out` is not ours, or cannot be written.
+        `out` is not ours, is being written by another run, or cannot be written.
     """
-    out = out.absolute()
-    finish_swap(out)
-    if out.exists() and (not out.is_dir() or (any(out.iterdir()) and read_run(out) is None)):
-        raise OutputError(
-            Problem(
-                "the output folder holds something else",
-                str(out),
-                "a file or folder without our run.json",
-                "a new folder, an empty one, or an earlier result",
-                "choose another folder with --out",
-            )
-        )
-    new, old = _temporary(out), _old(out)
     try:
-        if new.exists():
-            shutil.rmtree(new)
-        new.mkdir(parents=True)
+        out = out.resolve()
+        _check_place(out)
+        finish_swap(out)
+        mark = _begin(out)
+    except OutputError:
+        raise
     except OSError as error:
         raise _cannot_write(out, error) from error
+    new, old = _temporary(out), _old(out)
     try:
         yield new
+        (new / MARK).unlink(missing_ok=True)
         if out.exists():
             os.replace(out, old)
         os.replace(new, out)
@@ -87,5 +148,6 @@ def new_result(out: Path) -> Iterator[Path]:
         finish_swap(out)
         raise _cannot_write(out, error) from error
     finally:
+        mark.close()
         if new.exists():
             shutil.rmtree(new, ignore_errors=True)
