@@ -87,9 +87,7 @@ def _draw(ax: Axes, one: WheelAnswer, ground: Ground, most_kpa: float) -> None:
             if upper - central < 0.5
             else f"{central:.0f} to {upper:.0f} kPa, {row.step}"
         )
-        ax.text(
-            max(ends[1], upper, high) + most_kpa * 0.012, place, text, va="center", color=INK, fontsize=8.5
-        )
+        ax.text(max(ends[1], upper, high) + most_kpa * 0.012, place, text, va="center", color=INK, fontsize=8.5)
     tilled = sum(row.layer == "tilled" for row in one.depths)
     if 0 < tilled < len(one.depths):
         ax.axhline(tilled - 0.5, color=INK, linewidth=1.3, linestyle=(0, (6, 2)), zorder=6)
@@ -102,9 +100,7 @@ def _draw(ax: Axes, one: WheelAnswer, ground: Ground, most_kpa: float) -> None:
     ax.grid(axis="x", color=RULE, linewidth=0.6)
     ax.set_axisbelow(True)
     ax.tick_params(length=0)
-    reached = (
-        f"50 kPa reaches {one.reached_m * 100:.0f} cm" if one.reached_m > 0.0 else "50 kPa is reached nowhere"
-    )
+    reached = f"50 kPa reaches {one.reached_m * 100:.0f} cm" if one.reached_m > 0.0 else "50 kPa is reached nowhere"
     ax.set_title(f"{wheel_title(one)}: {reached}", loc="left", pad=6)
 
 

@@ -32,9 +32,7 @@ def ground_title(ground: Ground) -> str:
     moist = top if ground.top_pa == ground.deep_pa else f"{top} above, {deep} below"
     tension = "" if ground.top_pa != ground.deep_pa else f" ({ground.top_pa / KPA:g} kPa)"
     till = f"tilled to {ground.tillage_m * 100:.0f} cm" if ground.tillage_m > 0.0 else "not tilled"
-    measured = (
-        f", measured strength {ground.strength_pa / KPA:g} kPa" if ground.strength_pa is not None else ""
-    )
+    measured = f", measured strength {ground.strength_pa / KPA:g} kPa" if ground.strength_pa is not None else ""
     return f"{ground.texture} that {moist}{tension}, {till}{measured}"
 
 
@@ -60,9 +58,7 @@ def in_words(
         chosen = [note for note in notes if note.kind in kind]
         if chosen:
             lines.append(title)
-            lines += [
-                line for note in chosen for line in _wrapped(f"{note.what}: {note.value} - {note.why}", "  ")
-            ]
+            lines += [line for note in chosen for line in _wrapped(f"{note.what}: {note.value} - {note.why}", "  ")]
     lines.append("cautions")
     for caution in cautions_for(["chance", "no_table"]):
         lines += _wrapped(caution.text, "  ")
@@ -81,9 +77,7 @@ def _leading(one: WheelAnswer) -> str:
         parts.append(f"{'below the plough ' if len(deep) < len(one.depths) else ''}({_at(deep[0])})")
     half = [row for row in one.depths if abs(row.depth_m - 0.5) < 1e-9 and row not in deep[:1]]
     parts += [f"at {_at(row)}" for row in half]
-    reached = (
-        f"50 kPa reaches {one.reached_m * 100:.0f} cm" if one.reached_m > 0.0 else "50 kPa is reached nowhere"
-    )
+    reached = f"50 kPa reaches {one.reached_m * 100:.0f} cm" if one.reached_m > 0.0 else "50 kPa is reached nowhere"
     return "; ".join([*parts, reached]).strip()
 
 
@@ -117,9 +111,7 @@ def _table(one: WheelAnswer, ground: Ground) -> Iterator[str]:
         if row.depth_m < one.case.furrow_m:
             yield f"   {f'{row.depth_m * 100:g} cm':>6}  {'-':>7}  above the floor of the furrow"
             continue
-        strength = (
-            f"{row.strength_pa / KPA:.0f} ({row.strength_low_pa / KPA:.0f}-{row.strength_high_pa / KPA:.0f})"
-        )
+        strength = f"{row.strength_pa / KPA:.0f} ({row.strength_low_pa / KPA:.0f}-{row.strength_high_pa / KPA:.0f})"
         yield (
             f"   {f'{row.depth_m * 100:g} cm':>6}  {row.stress_pa / KPA:>7.0f}  {row.upper_pa / KPA:>8.0f}  "
             f"{strength:>16}  {row.ratio:>5.2f}  {row.step:<8}  {say_chance(row.chance)}"

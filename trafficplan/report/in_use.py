@@ -120,19 +120,13 @@ def _tyres() -> Iterator[InUse]:
         "ISO 4223-1, UN R106: two public tables",
         "found",
     )
-    yield InUse(
-        "tyres", "speed symbols", f"{len(SPEED_SYMBOL_KM_H)} symbols", "UN R106, public table", "found"
-    )
+    yield InUse("tyres", "speed symbols", f"{len(SPEED_SYMBOL_KM_H)} symbols", "UN R106, public table", "found")
     for letters, (load, pressure) in IMPROVED_FLEXION.items():
-        value = (
-            f"{load:g} x load at the same pressure, or {pressure:g} x pressure at the same load; context only"
-        )
+        value = f"{load:g} x load at the same pressure, or {pressure:g} x pressure at the same load; context only"
         yield InUse("tyres", letters, value, "trade press on the tyre and rim standard", "found")
     value = f"{INCH_ASPECT:g}, low section {LOW_SECTION_ASPECT:g}"
     yield InUse("tyres", "height over width of inch sizes", value, "usual sizes", "memory")
-    yield InUse(
-        "tyres", "hot and cold pressure", "absolute pressure ~ absolute temperature", "gas law", "derived"
-    )
+    yield InUse("tyres", "hot and cold pressure", "absolute pressure ~ absolute temperature", "gas law", "derived")
     yield InUse("tyres", "temperature of a cold tyre", f"{COLD_CELSIUS:g} C", "no source", "ours")
 
 
@@ -160,9 +154,7 @@ def _strength() -> Iterator[InUse]:
     with (files("trafficplan.soil") / "strength.csv").open(encoding="utf-8") as lines:
         for row in csv.DictReader(lines):
             name = f"{row['texture']}, {row['state']}, pF {row['pf']}"
-            yield InUse(
-                "strength", name, f"{row['low_kpa']} to {row['high_kpa']} kPa", row["source"], row["mark"]
-            )
+            yield InUse("strength", name, f"{row['low_kpa']} to {row['high_kpa']} kPa", row["source"], row["mark"])
     for name, spread in (
         ("spread of ln strength, soil known", SPREAD_USUAL),
         ("spread, texture only", SPREAD_TEXTURE_ONLY),
@@ -179,22 +171,16 @@ def _measured() -> Iterator[InUse]:
 
 def _moisture() -> Iterator[InUse]:
     for word, tension in HAND_TEST.items():
-        yield InUse(
-            "moisture", word, f"{tension / KPA:g} kPa", "wet, moist, dry of the usual suction classes", "ours"
-        )
+        yield InUse("moisture", word, f"{tension / KPA:g} kPa", "wet, moist, dry of the usual suction classes", "ours")
     value = f"{WORD_LIMITS[0] / KPA:g} and {WORD_LIMITS[1] / KPA:g} kPa at 35 cm"
-    yield InUse(
-        "moisture", "limits between the words", value, "Swiss soil-protection practice (BFE 1997)", "found"
-    )
+    yield InUse("moisture", "limits between the words", value, "Swiss soil-protection practice (BFE 1997)", "found")
     yield InUse("moisture", "top layer where nothing is tilled", f"{TOP_M:g} m", "no source", "ours")
 
 
 def _judgement() -> Iterator[InUse]:
     for name, upper in STEPS:
         value = "above" if math.isinf(upper) else f"below {upper:g}"
-        yield InUse(
-            "judgement", f"step {name}", f"stress over strength {value}", "set for this program", "ours"
-        )
+        yield InUse("judgement", f"step {name}", f"stress over strength {value}", "set for this program", "ours")
     value = f"{FIRST_PASS_SHARE:g}"
     yield InUse(
         "judgement",
@@ -206,9 +192,7 @@ def _judgement() -> Iterator[InUse]:
 
 
 def _rolling() -> Iterator[InUse]:
-    ranges = "; ".join(
-        f"{name.replace('_', ' ')} {low:g} to {high:g}" for name, (low, high) in BRIXIUS_RANGE.items()
-    )
+    ranges = "; ".join(f"{name.replace('_', ' ')} {low:g} to {high:g}" for name, (low, high) in BRIXIUS_RANGE.items())
     yield InUse("rolling", "drive tyres", ranges, "Brixius 1987, ASABE D497", "found")
     yield InUse("rolling", "towed wheels", "1.2 / Cn + 0.04", "Wismer & Luth 1974", "found")
     cones = ", ".join(f"{word} {pascal / KPA:.0f} kPa" for word, pascal in CONE_PA.items())

@@ -58,8 +58,7 @@ MEASURES: dict[str, Measure] = {
         Measure(
             "depth_reached",
             "Depth reached",
-            "How deep a vertical stress of 50 kPa (7.3 psi) reached. Needs no knowledge of the soil's "
-            "strength.",
+            "How deep a vertical stress of 50 kPa (7.3 psi) reached. Needs no knowledge of the soil's strength.",
             "depth",
             (0.2, 0.3, 0.4, 0.5, 0.6, 0.8),
             (),
@@ -119,8 +118,7 @@ MEASURES: dict[str, Measure] = {
         Measure(
             "compaction",
             "Compaction index",
-            "Grows with stress over strength and with passes; dimensionless, starts at 0, set back by "
-            "tillage.",
+            "Grows with stress over strength and with passes; dimensionless, starts at 0, set back by tillage.",
             "ratio",
             (0.05, 0.1, 0.2, 0.4, 0.8),
             (),
@@ -198,8 +196,7 @@ def change_rows(measure: Measure, units: str) -> list[dict[str, str]]:
     spans = [(large, None), (middling, large), (small, middling)]
     lower = [(f"lower by {numbers(*span)}", colour) for span, colour in zip(spans, colours[:3], strict=True)]
     higher = [
-        (f"higher by {numbers(*span)}", colour)
-        for span, colour in zip(reversed(spans), colours[4:], strict=True)
+        (f"higher by {numbers(*span)}", colour) for span, colour in zip(reversed(spans), colours[4:], strict=True)
     ]
     rows = [*lower, ("about the same", SAME_COLOUR), *higher]
     return [{"colour": colour, "word": "", "range": text} for text, colour in rows]

@@ -33,7 +33,6 @@ RANGES: dict[str, tuple[float, float | None]] = {
 PICTURE_CELL_M = 1.0
 
 
-
 def _levels(*runs: tuple[float, float, float]) -> tuple[float, ...]:
     """Return the levels of runs of (first, last, step), as whole multiples of the step."""
     return tuple(
@@ -120,7 +119,9 @@ def encode(layer: str, values: NDArray[np.floating], grid: Grid) -> Picture:
     high = end if end is not None else _round_up(float(np.nanmax(blocks, initial=0.0)))
     kind = LAYERS[measure]
     bounds = (grid.west, grid.north - blocks.shape[0] * cell, grid.west + blocks.shape[1] * cell, grid.north)
-    return Picture(layer, kind.meaning, kind.unit, low, high, _png(_codes(_shown(blocks, measure), low, high)), bounds, cell)
+    return Picture(
+        layer, kind.meaning, kind.unit, low, high, _png(_codes(_shown(blocks, measure), low, high)), bounds, cell
+    )
 
 
 def decode(picture: Picture) -> NDArray[np.float64]:

@@ -95,8 +95,7 @@ def _measures(units: str, pictures: Mapping[tuple[str, str], Sequence[Picture]])
         {
             **script_measure(measure, units),
             "depths": [
-                {"tag": f"{depth:d}", "text": say("depth", depth / 100, units)}
-                for depth in sorted(depths[key])
+                {"tag": f"{depth:d}", "text": say("depth", depth / 100, units)} for depth in sorted(depths[key])
             ],
         }
         for key, measure in MEASURES.items()
@@ -116,9 +115,7 @@ def _first(
     Where the scale is full: depth reached, as the difference of the best scenario from base.
     """
     deep = 100 * max(field.deep_from_m for field in summaries[BASE])
-    tags = next(
-        ([int(depth["tag"]) for depth in measure["depths"]] for measure in measures if measure["depths"]), []
-    )
+    tags = next(([int(depth["tag"]) for depth in measure["depths"]] for measure in measures if measure["depths"]), [])
     depth = next((index for index, tag in enumerate(tags) if tag >= deep), 0)
     best = list(summaries).index(told.best) if told.full_scale else 0
     measure = _index(measures, "depth_reached" if told.full_scale else "lasting")
@@ -154,9 +151,7 @@ def _fields(
     `png` collects the images: one that several scenarios share travels once.
     """
     jobs = _jobs(summaries)
-    by_key = {
-        scenario: {field.field.key: field for field in fields} for scenario, fields in summaries.items()
-    }
+    by_key = {scenario: {field.field.key: field for field in fields} for scenario, fields in summaries.items()}
     told: list[dict[str, object]] = []
     for summary in summaries[BASE]:
         key = summary.field.key
@@ -172,17 +167,12 @@ def _fields(
                     if zone in {"headland", "gateway"}
                 },
                 "pictures": [
-                    {
-                        picture.layer: _picture(picture, origin, png)
-                        for picture in pictures.get((scenario, key), ())
-                    }
+                    {picture.layer: _picture(picture, origin, png) for picture in pictures.get((scenario, key), ())}
                     for scenario in summaries
                 ],
                 "crossings": [
                     [
-                        None
-                        if field is None or gate.key not in field.crossings
-                        else round(field.crossings[gate.key])
+                        None if field is None or gate.key not in field.crossings else round(field.crossings[gate.key])
                         for gate in summary.field.gateways
                     ]
                     for field in own
@@ -220,7 +210,5 @@ def _drives(
         line = field.drives.get(part.operation)
         if isinstance(line, LineString) and not line.is_empty:
             thin = line.simplify(DRIVE_TOLERANCE_M)
-            drives.append(
-                {"job": jobs[f"{say_day(part.day)}, {part.job}"], "line": local_line(thin.coords, origin)}
-            )
+            drives.append({"job": jobs[f"{say_day(part.day)}, {part.job}"], "line": local_line(thin.coords, origin)})
     return drives

@@ -23,9 +23,7 @@ class Source:
 
 
 SOURCES: tuple[Source, ...] = (
-    Source(
-        "stress beneath a point load", "Boussinesq 1885; Froehlich 1934, concentration factor", "published"
-    ),
+    Source("stress beneath a point load", "Boussinesq 1885; Froehlich 1934, concentration factor", "published"),
     Source(
         "stress beneath a wheel: small loads summed over the contact",
         "Soehne 1953, Grundlagen der Landtechnik 5:49; 1958, Agricultural Engineering 39:276",
@@ -72,8 +70,7 @@ SOURCES: tuple[Source, ...] = (
     ),
     Source(
         "water held by soil",
-        "Saxton and Rawls 2006, Soil Science Society of America Journal 70:1569; Woesten et al. 1999, "
-        "Geoderma 90:169",
+        "Saxton and Rawls 2006, Soil Science Society of America Journal 70:1569; Woesten et al. 1999, Geoderma 90:169",
         "published",
     ),
     Source(
@@ -89,8 +86,7 @@ SOURCES: tuple[Source, ...] = (
     ),
     Source(
         "colours",
-        "matplotlib colour maps viridis, cividis, magma and PuOr, made for people with and without "
-        "colour blindness",
+        "matplotlib colour maps viridis, cividis, magma and PuOr, made for people with and without colour blindness",
         "published",
     ),
 )

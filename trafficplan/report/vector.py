@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -10,6 +11,7 @@ from xml.etree import ElementTree as ET
 import geopandas as gpd
 import pyogrio
 from matplotlib import colormaps
+from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError
 from shapely import MultiPolygon, Polygon
 
 from trafficplan.names import STEPS, ZONE_COLUMNS
@@ -20,6 +22,7 @@ STYLES = (
     "f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT, "
     "styleSLD TEXT, useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30), update_time DATETIME)"
 )
+UNWRITTEN = (DataSourceError, DataLayerError, FeatureError, FieldError, GeometryError)
 FIXED_TIME = "2000-01-01T00:00:00.000Z"  # the same inputs give the same bytes
 
 
@@ -28,7 +31,20 @@ def _many(shape: Polygon | MultiPolygon) -> MultiPolygon:
 
 
 def write_zones_map(path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | MultiPolygon]], crs: str) -> None:
-    """Write the rows of zones.csv with their zone's geometry, styled by the steps of ratio_p95."""
+    """Write the rows of zones.csv with their zone's geometry, styled by the steps of ratio_p95.
+
+    Raises
+    ------
+    OSError
+        The file cannot be written.
+    """
+    try:
+        _write(path, rows, crs)
+    except (*UNWRITTEN, sqlite3.Error) as error:  # a full disk shows in any of these forms
+        raise OSError(errno.EIO, f"{path.name}: {str(error)[:200]}") from None
+
+
+def _write(path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | MultiPolygon]], crs: str) -> None:
     names = [name for name, _, _ in ZONE_COLUMNS]
     frame = gpd.GeoDataFrame(
         {name: [row[name] for row, _ in rows] for name in names}, geometry=[_many(shape) for _, shape in rows], crs=crs
