@@ -145,5 +145,4 @@ def test_densities_are_found_by_the_words_of_the_job() -> None:
 
 
 def test_constants_agree_with_the_table() -> None:
-    assert defaults.number("gateway_radius_m") == defaults.GATEWAY_RADIUS_M
     assert defaults.word("moisture") == "moulds"

@@ -35,9 +35,7 @@ def _default(
 
 DEFAULTS: dict[str, Default] = dict(
     (
-        _default(
-            "moisture", "moulds", "", 0, 0, "soil moisture", "not given; the middle word of the hand test"
-        ),
+        _default("moisture", "moulds", "", 0, 0, "soil moisture", "not given; the middle word of the hand test"),
         _default(
             "gateway_radius_m",
             25.0,
@@ -56,9 +54,7 @@ DEFAULTS: dict[str, Default] = dict(
             "width of the gateway",
             "not given; lets wide trailers through",
         ),
-        _default(
-            "radius_m", 8.0, "m", 2, 30, "turning radius", "not given; a tractor with something behind it"
-        ),
+        _default("radius_m", 8.0, "m", 2, 30, "turning radius", "not given; a tractor with something behind it"),
         _default("hitch_behind_m", 1.0, "m", 0, 5, "hitch behind the rear axle", "not given"),
         _default("drawbar_m", 5.0, "m", 1, 15, "hitch to axle of a drawn vehicle", "not given"),
         _default(
@@ -82,12 +78,8 @@ DEFAULTS: dict[str, Default] = dict(
             "not given; usual between 1.8 and 2.0 m",
         ),
         _default("dual_gap_m", 0.75, "m", 0.3, 2, "inner to outer wheel of duals", "not given"),
-        _default(
-            "adjust_min", 10.0, "min", 0, 120, "time to change the pressures once", "not given; by hose"
-        ),
-        _default(
-            "hitch_full_share", 0.20, "", 0, 0.5, "share of a full trailer's mass on the hitch", "not weighed"
-        ),
+        _default("adjust_min", 10.0, "min", 0, 120, "time to change the pressures once", "not given; by hose"),
+        _default("hitch_full_share", 0.20, "", 0, 0.5, "share of a full trailer's mass on the hitch", "not weighed"),
         _default(
             "hitch_empty_share",
             0.10,
@@ -97,9 +89,7 @@ DEFAULTS: dict[str, Default] = dict(
             "share of an empty trailer's mass on the hitch",
             "not weighed",
         ),
-        _default(
-            "haul_fill_share", 0.90, "", 0.1, 1, "how full a trailer leaves the field", "no log of haulage"
-        ),
+        _default("haul_fill_share", 0.90, "", 0.1, 1, "how full a trailer leaves the field", "no log of haulage"),
         _default("density_slurry_t_m3", 1.0, "t/m3", 0.2, 3, "density of slurry", "not given"),
         _default(
             "density_digestate_t_m3",
@@ -116,24 +106,6 @@ DEFAULTS: dict[str, Default] = dict(
         _default("density_wheat_t_m3", 0.76, "t/m3", 0.2, 3, "density of wheat", "not given"),
         _default("density_beet_t_m3", 0.65, "t/m3", 0.2, 3, "density of beet", "not given"),
         _default(
-            "overhead_line_m",
-            15.0,
-            "m",
-            0,
-            200,
-            "distance kept from overhead lines",
-            "local rule not given; cautious",
-        ),
-        _default(
-            "watercourse_m",
-            10.0,
-            "m",
-            0,
-            200,
-            "distance kept from watercourses",
-            "local rule not given; cautious",
-        ),
-        _default(
             "go_chance",
             0.5,
             "",
@@ -142,12 +114,8 @@ DEFAULTS: dict[str, Default] = dict(
             "most chance of overstress below the plough at which people go",
             "not given; more likely than not stays at home",
         ),
-        _default("well_m", 50.0, "m", 0, 500, "distance kept from wells", "local rule not given; cautious"),
     )
 )
-
-#: Radius of the gateway zone [m].
-GATEWAY_RADIUS_M = 25.0
 
 #: Tension of the hand-test word `moulds` [Pa]: 15 kPa, ours.
 MOISTURE_PA = 15e3
