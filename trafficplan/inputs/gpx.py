@@ -12,11 +12,13 @@ import numpy as np
 import pandas as pd
 from defusedxml.common import DefusedXmlException
 from defusedxml.ElementTree import DefusedXMLParser
+from numpy.typing import NDArray
 
-from trafficplan.inputs.recording import MOST_FIXES, Recording, count_note, refused, too_many
+from trafficplan.inputs.recording import MOST_FIXES, Floats, Recording, count_note, refused, too_many
 from trafficplan.names import Note
 
 _CHUNK = 1 << 20
+_HEARD = frozenset(("time", "speed", "name"))
 _NEEDED = "GPX 1.1 with recorded points (trk, trkseg, trkpt)"
 
 
@@ -30,41 +32,52 @@ class _Points:
         self.names: list[str] = []
         self.planned = 0
         self.root = ""
-        self.depth: list[str] = []
-        self.text: list[str] = []
 
-    def start(self, tag: str, attributes: dict[str, str]) -> None:
-        """Begin an element."""
-        name = tag.rpartition(":")[2]
-        self.depth.append(name)
-        if name == "trkpt":
-            self.lat.append(_number(attributes.get("lat")))
-            self.lon.append(_number(attributes.get("lon")))
-            self.speed.append(np.nan)
-            self.time.append("")
-            self.track.append(len(self.names) - 1)
-        elif name in ("time", "speed", "name"):
-            self.text = []
-        elif name == "trk":
-            self.names.append("")
-        elif name in ("rtept", "wpt"):
-            self.planned += 1
-        elif len(self.depth) == 1:
-            self.root = name
+    def listen(self, expat: Any) -> None:
+        """Set the parser's handlers; text is listened to only inside elements that count."""
+        kinds: dict[str, str] = {}
+        text: list[str] = []
+        depth = inside = 0  # inside: depth of the point that is open, 0 outside points
 
-    def data(self, text: str) -> None:
-        """Keep the text of an element."""
-        self.text.append(text)
+        def start(tag: str, attributes: dict[str, str]) -> None:
+            nonlocal depth, inside
+            depth += 1
+            kind = kinds.get(tag) or kinds.setdefault(tag, tag.rpartition("}")[2])
+            if kind in _HEARD:
+                text.clear()
+                expat.CharacterDataHandler = text.append
+            elif kind == "trkpt":
+                inside = depth
+                self.lat.append(_number(attributes.get("lat")))
+                self.lon.append(_number(attributes.get("lon")))
+                self.speed.append(np.nan)
+                self.time.append("")
+                self.track.append(len(self.names) - 1)
+            elif kind == "trk":
+                self.names.append("")
+            elif kind in ("rtept", "wpt"):
+                self.planned += 1
+            elif depth == 1:
+                self.root = kind
 
-    def end(self, _tag: str) -> None:
-        """End an element: time and speed belong to the point around them, names to the track."""
-        name = self.depth.pop()
-        if name == "time" and "trkpt" in self.depth[3:4]:
-            self.time[-1] = "".join(self.text).strip()
-        elif name == "speed" and "trkpt" in self.depth[3:4]:
-            self.speed[-1] = _number("".join(self.text))
-        elif name == "name" and self.depth[-1:] == ["trk"]:
-            self.names[-1] = "".join(self.text).strip()
+        def end(tag: str) -> None:
+            nonlocal depth, inside
+            kind = kinds[tag]
+            if kind in _HEARD:
+                expat.CharacterDataHandler = None
+                if kind == "time" and inside and depth == inside + 1:
+                    self.time[-1] = "".join(text).strip()
+                elif kind == "speed" and inside:
+                    self.speed[-1] = _number("".join(text))
+                elif kind == "name" and not inside and depth == 3 and self.names:
+                    self.names[-1] = "".join(text).strip()
+            elif depth == inside:
+                inside = 0
+            depth -= 1
+
+        expat.buffer_text, expat.ordered_attributes = True, False
+        expat.StartElementHandler, expat.EndElementHandler, expat.CharacterDataHandler = start, end, None
+        expat.CommentHandler = expat.ProcessingInstructionHandler = expat.DefaultHandlerExpand = None
 
 
 def _number(text: str | None) -> float:
@@ -94,7 +107,8 @@ def read_gpx(path: Path, key: str, where: str) -> Recording:
     stamps = pd.to_datetime(
         pd.Series(points.time).replace("", None), utc=True, format="ISO8601", errors="coerce"
     )
-    time = ((stamps - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)).to_numpy(dtype=np.float64)
+    seconds = (stamps - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)
+    time: Floats = np.asarray(seconds, dtype=np.float64)
     given = np.array([bool(text) for text in points.time])
     rows = len(points.lat)
     notes = count_note(
@@ -107,7 +121,7 @@ def read_gpx(path: Path, key: str, where: str) -> Recording:
     notes += [
         Note("repaired", f"{where}: the end of the file is damaged", cut, f"{rows} points before it used")
     ] * bool(cut)
-    columns = {"time": time, "x": _floats(points.lon), "y": _floats(points.lat)}
+    columns: dict[str, Floats] = {"time": time, "x": _floats(points.lon), "y": _floats(points.lat)}
     speed = _floats(points.speed)
     if np.isfinite(speed).any():
         columns["speed"] = speed
@@ -127,7 +141,7 @@ def read_gpx(path: Path, key: str, where: str) -> Recording:
     )
 
 
-def _at_the_same_time(time: np.ndarray[Any, Any], track: np.ndarray[Any, Any], used: list[int]) -> bool:
+def _at_the_same_time(time: Floats, track: NDArray[np.intp], used: list[int]) -> bool:
     """Tell whether tracks of one file overlap in time: then they are several machines, else parts of one day."""
     spans = []
     for index in used:
@@ -138,7 +152,7 @@ def _at_the_same_time(time: np.ndarray[Any, Any], track: np.ndarray[Any, Any], u
     return any(after[0] < before[1] for before, after in zip(spans, spans[1:], strict=False))
 
 
-def _floats(values: array[float]) -> np.ndarray[Any, np.dtype[np.float64]]:
+def _floats(values: array[float]) -> Floats:
     return np.frombuffer(values, dtype=np.float64).copy()
 
 
@@ -147,9 +161,7 @@ def _parsed(path: Path, where: str) -> tuple[_Points, str]:
     points = _Points()
     parser = DefusedXMLParser(forbid_dtd=True)
     expat = parser.parser
-    expat.buffer_text, expat.namespace_prefixes, expat.ordered_attributes = True, False, False
-    expat.StartElementHandler, expat.EndElementHandler = points.start, points.end
-    expat.CharacterDataHandler = points.data
+    points.listen(expat)
     try:
         with path.open("rb") as stream:
             while chunk := stream.read(_CHUNK):

@@ -8,7 +8,6 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,12 +18,14 @@ from trafficplan.names import Note
 from trafficplan.units import KM_H, KNOT
 
 KINDS = ("GGA", "RMC", "VTG", "ZDA")
-_CHUNK = 1 << 23
+_CHUNK = 1 << 22
 _LONGEST = 4096  # a piece without a line's end that is longer holds no sentences
 _DAY_S = 86_400.0
 _HALF_DAY_S = _DAY_S / 2
 _TOO_MANY_WRONG = 0.5
-_CELLS = 12  # cells of a sentence that are read
+#: Cells of each kind that are read, and those of them that are letters.
+_CELLS = {"GGA": (1, 2, 3, 4, 5, 6), "RMC": (1, 2, 3, 4, 5, 6, 7, 9), "VTG": (5, 7), "ZDA": (1, 2, 3, 4)}
+_LETTERS = {"GGA": (3, 5), "RMC": (2, 4, 6), "VTG": (), "ZDA": ()}
 _COARSE = 1  # fix quality of a receiver without corrections
 _CODES = {kind: int.from_bytes(kind.encode(), "big") for kind in KINDS}
 _HEX = np.full(256, 255, dtype=np.uint8)
@@ -35,9 +36,9 @@ for _digit in range(16):
 
 @dataclass
 class _Found:
-    """Sentences by kind with their number in the file, and how many were well or badly formed."""
+    """Cells of sentences by kind with their number in the file, and how many were well or badly formed."""
 
-    text: dict[str, list[bytes]]
+    cells: dict[str, list[dict[int, Floats]]]
     order: dict[str, list[NDArray[np.int64]]]
     good: int = 0
     wrong: int = 0
@@ -149,7 +150,8 @@ def _sort_piece(piece: bytes, found: _Found) -> None:
     summed = star < end
     body_end = np.where(summed, star, end)
     long = body_end > start + 1
-    start, end, star, body_end, summed = (one[long] for one in (start, end, star, body_end, summed))
+    start, end, star, body_end = start[long], end[long], star[long], body_end[long]
+    summed = summed[long]
     if not len(start):
         return
     edges = np.column_stack([start + 1, np.minimum(body_end, len(raw) - 1)]).ravel()
@@ -168,67 +170,85 @@ def _sort_piece(piece: bytes, found: _Found) -> None:
         found.unsummed += int((mine & ~summed).sum())
         chosen = np.flatnonzero(mine & (right | ~summed))
         found.order[kind].append(found.seen + chosen)
-        found.text[kind] += [piece[a:b] for a, b in zip(start[chosen] + 1, body_end[chosen], strict=True)]
+        if len(chosen):
+            found.cells[kind].append(_cells(kind, raw, start[chosen] + 1, body_end[chosen]))
     found.good += int(right.sum())
     found.wrong += int((summed & ~right).sum())
     found.seen += len(start)
 
 
+def _cells(kind: str, raw: NDArray[np.uint8], first: NDArray[np.intp], last: NDArray[np.intp]) -> dict[int, Floats]:
+    """Return the cells of sentences (bytes first to last, last excluded) as numbers; letters as their codes."""
+    mark = np.zeros(len(raw) + 2, dtype=np.int8)
+    mark[first] += 1
+    mark[last + 1] -= 1
+    kept = np.flatnonzero(np.cumsum(mark[:-1], dtype=np.int8) > 0)
+    text = np.append(raw, np.uint8(ord("\n")))[kept]
+    text[np.searchsorted(kept, last)] = ord("\n")
+    lines = np.flatnonzero(text == ord("\n"))
+    commas = np.diff(np.searchsorted(np.flatnonzero(text == ord(",")), lines), prepend=0)
+    width = max(int(commas.max()) + 1, max(_CELLS[kind]) + 1)
+    header = ",".join(str(name) for name in range(width)).encode() + b"\n"
+    frame = pd.read_csv(
+        io.BytesIO(header + text.tobytes()),
+        usecols=[str(cell) for cell in _CELLS[kind]],
+        dtype={str(cell): "category" for cell in _LETTERS[kind]},
+        low_memory=False,
+        quoting=csv.QUOTE_NONE,
+        index_col=False,
+        encoding="latin-1",
+    )
+    cells = {}
+    for cell in _CELLS[kind]:
+        column = frame[str(cell)]
+        if cell in _LETTERS[kind]:
+            codes = np.array([ord(one[0]) if len(one) == 1 else 0 for one in column.cat.categories.astype(str)] + [0])
+            cells[cell] = codes[column.cat.codes.to_numpy()].astype(np.float64)
+        else:
+            cells[cell] = pd.to_numeric(column, errors="coerce").to_numpy(dtype=np.float64)
+    return cells
+
+
 @dataclass(frozen=True)
 class _Table:
-    """Sentences of one kind: their numbers in the file, and cells as columns 1, 2, ..."""
+    """Sentences of one kind: their numbers in the file, and cells by their place."""
 
     order: NDArray[np.int64]
-    cells: pd.DataFrame
+    cells: dict[int, Floats]
 
-    def text(self, column: int) -> pd.Series[Any]:
-        """Return a column as text."""
-        return self.cells[column]
-
-    def number(self, column: int) -> Floats:
-        """Return a column as numbers, NaN where there is none."""
-        return pd.to_numeric(self.cells[column], errors="coerce").to_numpy(dtype=np.float64)
+    def is_letter(self, cell: int, letter: str) -> NDArray[np.bool_]:
+        """Mark sentences that have a letter in a cell."""
+        return np.asarray(self.cells[cell] == ord(letter))
 
     def time_of_day(self) -> Floats:
         """Return hhmmss.ss of the first cell as seconds since midnight."""
-        stamp = self.number(1)
+        stamp = self.cells[1]
         hour, minute, second = stamp // 10_000, stamp // 100 % 100, stamp % 100
         good = (hour < 24) & (minute < 60) & (second < 61) & (stamp >= 0)
         return np.where(good, hour * 3600 + minute * 60 + second, np.nan)
 
-    def degrees(self, column: int, letters: str, limit: float) -> Floats:
+    def degrees(self, cell: int, letters: str, limit: float) -> Floats:
         """Return ddmm.mmmm and the hemisphere beside it as degrees; NaN where either is missing or cannot be."""
-        value = self.number(column)
+        value = self.cells[cell]
         degrees = value // 100 + value % 100 / 60
-        letter = self.cells[column + 1]
-        sign = np.select([letter == letters[0], letter == letters[1]], [1.0, -1.0], np.nan)
+        ahead, behind = (self.is_letter(cell + 1, letter) for letter in letters)
+        sign = np.select([ahead, behind], [1.0, -1.0], np.nan)
         good = (value >= 0) & (value % 100 < 60) & (degrees <= limit)
         return np.where(good, sign * degrees, np.nan)
 
 
 def _table(found: _Found, kind: str) -> _Table:
-    lines = found.text[kind]
-    order = np.concatenate(found.order[kind]) if found.order[kind] else np.empty(0, dtype=np.int64)
-    if not lines:
-        return _Table(order, pd.DataFrame({name: pd.Series(dtype=str) for name in range(_CELLS)}))
-    header = ",".join(str(name) for name in range(max(_CELLS, 1 + max(line.count(b",") for line in lines))))
-    text = b"\n".join([header.encode(), *lines]).decode("ascii", "replace")
-    cells = pd.read_csv(
-        io.StringIO(text),
-        usecols=list(range(_CELLS)),
-        low_memory=False,
-        quoting=csv.QUOTE_NONE,
-        index_col=False,
-    )
-    cells.columns = pd.Index(range(_CELLS))
-    return _Table(order, cells)
+    none = np.empty(0)
+    order = np.concatenate([np.empty(0, dtype=np.int64), *found.order[kind]])
+    pieces = found.cells[kind]
+    return _Table(order, {cell: np.concatenate([none, *(one[cell] for one in pieces)]) for cell in _CELLS[kind]})
 
 
 def _dates(tables: dict[str, _Table]) -> tuple[NDArray[np.int64], Floats, Floats]:
     """Return number in the file, midnight [s since 1970] and time of day of all sentences that hold a date."""
     zda, rmc = tables["ZDA"], tables["RMC"]
-    year, month, day = (zda.number(column) for column in (4, 3, 2))
-    stamp = rmc.number(9)
+    year, month, day = (zda.cells[cell] for cell in (4, 3, 2))
+    stamp = rmc.cells[9]
     short = stamp % 100
     dates = pd.DataFrame(
         {
@@ -243,7 +263,7 @@ def _dates(tables: dict[str, _Table]) -> tuple[NDArray[np.int64], Floats, Floats
     values = midnight.to_numpy(dtype=np.float64)
     good = np.flatnonzero(np.isfinite(values) & np.isfinite(time))
     good = good[np.argsort(order[good], kind="stable")]
-    return order[good], values[good], time[good]
+    return order[good], np.asarray(values[good]), np.asarray(time[good], dtype=np.float64)
 
 
 def _absolute(
@@ -269,14 +289,13 @@ def _fixes(
 ) -> tuple[dict[str, Floats], list[Note]]:
     """Return the fixes in file order: one per time of GGA or RMC, with the speed of RMC, else of VTG."""
     gga, rmc, vtg = tables["GGA"], tables["RMC"], tables["VTG"]
-    quality = gga.number(6)
-    status = rmc.text(2).to_numpy()
+    quality = gga.cells[6]
     order = np.concatenate([gga.order, rmc.order])
     time = _absolute_of(order, np.concatenate([gga.time_of_day(), rmc.time_of_day()]), dates)
     lat = np.concatenate([gga.degrees(2, "NS", 90.0), rmc.degrees(3, "NS", 90.0)])
     lon = np.concatenate([gga.degrees(4, "EW", 180.0), rmc.degrees(5, "EW", 180.0)])
-    good = np.concatenate([quality > 0, status == "A"])
-    speed = np.concatenate([np.full(len(gga.order), np.nan), rmc.number(7) * KNOT])
+    good = np.concatenate([quality > 0, rmc.is_letter(2, "A")])
+    speed = np.concatenate([np.full(len(gga.order), np.nan), rmc.cells[7] * KNOT])
     bad_times = np.round(time[~good & np.isfinite(time)], 3)
     refused_too = np.isin(np.round(time, 3), bad_times) & np.isfinite(time)
     here = np.flatnonzero(good & ~refused_too & np.isfinite(lat) & np.isfinite(lon))
@@ -333,7 +352,7 @@ def _speed_of_vtg(vtg: _Table, order: NDArray[np.int64], speed: Floats) -> Float
     """Fill speeds that RMC does not give from the VTG sentence that follows a fix."""
     if not len(vtg.order) or not len(order):
         return speed
-    value = np.where(np.isfinite(vtg.number(7)), vtg.number(7) * KM_H, vtg.number(5) * KNOT)
+    value = np.where(np.isfinite(vtg.cells[7]), vtg.cells[7] * KM_H, vtg.cells[5] * KNOT)
     before = np.searchsorted(order, vtg.order) - 1
     there = before >= 0
     filled = np.full(len(order), np.nan)

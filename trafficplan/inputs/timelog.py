@@ -33,7 +33,7 @@ _PARTS = (
 _TIME_BYTES = 6  # ms since midnight (u4), days since 1 January 1980 (u2)
 _VALUE_BYTES = 5  # index (u1), value (i4)
 _DAY_MS = 86_400_999  # a leap second is allowed
-_DEGREE = 1e-7
+_DEGREE = 1e7  # parts of a degree; divided by, so that the number is the nearest to the decimal
 _NORTH, _EAST = 900_000_000, 1_800_000_000
 _NOWHERE = (2**31 - 1, -(2**31))  # written where there is no position
 
@@ -213,8 +213,8 @@ def read_records(raw: bytes, layout: Layout, wanted: Collection[int], where: str
     return Records(
         time_s=_part(raw, starts, "<u4") / 1e3 + _part(raw, starts + 4, "<u2") * 86_400.0 + EPOCH_S,
         utc_s=utc,
-        lon=np.where(nowhere, np.nan, east * _DEGREE),
-        lat=np.where(nowhere, np.nan, north * _DEGREE),
+        lon=np.where(nowhere, np.nan, east / _DEGREE),
+        lat=np.where(nowhere, np.nan, north / _DEGREE),
         status=parts.get("status"),
         values=_values(raw, layout, starts, wanted),
         lost_bytes=lost,

@@ -23,6 +23,7 @@ from trafficplan.inputs.interleaved import split_by_place, split_named
 from trafficplan.inputs.ledger import Ledger, listed, nearest
 from trafficplan.inputs.nmea import looks_like_nmea, read_nmea
 from trafficplan.inputs.paths import inside
+from trafficplan.inputs.quality import PAUSE_S
 from trafficplan.inputs.recording import Floats, Recording, refused
 from trafficplan.inputs.settings import Settings
 from trafficplan.inputs.taskdata import Container, open_folder, open_zip, read_log, read_taskdata
@@ -35,8 +36,6 @@ ENDINGS = (".csv", ".tsv", ".txt", ".gpx", ".nmea", ".log", ".xml", ".zip")
 AREAS = (".geojson", ".json", ".gpkg", ".shp", ".fgb", ".kml", ".tif", ".tiff")
 MAIN = "TASKDATA.XML"
 
-#: A wait longer than this is a pause [s].
-PAUSE_S = 10.0
 #: A track must have a fix this near to a field [m].
 REACH_M = 200.0
 #: Share of fixes without a place that is too much to go on.
