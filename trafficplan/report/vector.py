@@ -11,7 +11,7 @@ from xml.etree import ElementTree as ET
 import geopandas as gpd
 import pyogrio
 from matplotlib import colormaps
-from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError
+from pyogrio.errors import DataLayerError, DataSourceError
 from shapely import MultiPolygon, Polygon
 
 from trafficplan.names import STEPS, ZONE_COLUMNS
@@ -22,7 +22,7 @@ STYLES = (
     "f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT, "
     "styleSLD TEXT, useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30), update_time DATETIME)"
 )
-UNWRITTEN = (DataSourceError, DataLayerError, FeatureError, FieldError, GeometryError)
+UNWRITTEN = (DataSourceError, DataLayerError)
 FIXED_TIME = "2000-01-01T00:00:00.000Z"  # the same inputs give the same bytes
 
 
@@ -30,7 +30,9 @@ def _many(shape: Polygon | MultiPolygon) -> MultiPolygon:
     return shape if isinstance(shape, MultiPolygon) else MultiPolygon([shape] if not shape.is_empty else [])
 
 
-def write_zones_map(path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | MultiPolygon]], crs: str) -> None:
+def write_zones_map(
+    path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | MultiPolygon]], crs: str
+) -> None:
     """Write the rows of zones.csv with their zone's geometry, styled by the steps of ratio_p95.
 
     Raises
@@ -47,7 +49,9 @@ def write_zones_map(path: Path, rows: Sequence[tuple[Mapping[str, object], Polyg
 def _write(path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | MultiPolygon]], crs: str) -> None:
     names = [name for name, _, _ in ZONE_COLUMNS]
     frame = gpd.GeoDataFrame(
-        {name: [row[name] for row, _ in rows] for name in names}, geometry=[_many(shape) for _, shape in rows], crs=crs
+        {name: [row[name] for row, _ in rows] for name in names},
+        geometry=[_many(shape) for _, shape in rows],
+        crs=crs,
     )
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_TIME})
     try:
@@ -85,7 +89,9 @@ def _qml() -> str:
     lower = 0.0
     for i, (name, upper) in enumerate(STEPS):
         top = min(upper, 1000.0)
-        ET.SubElement(ranges, "range", lower=f"{lower:g}", upper=f"{top:g}", symbol=str(i), label=name, render="true")
+        ET.SubElement(
+            ranges, "range", lower=f"{lower:g}", upper=f"{top:g}", symbol=str(i), label=name, render="true"
+        )
         symbol = ET.SubElement(symbols, "symbol", name=str(i), type="fill", alpha="0.8")
         layer = ET.SubElement(symbol, "layer", {"class": "SimpleFill", "enabled": "1", "pass": "0"})
         options = ET.SubElement(layer, "Option", type="Map")
