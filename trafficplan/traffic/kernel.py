@@ -27,6 +27,8 @@ from trafficplan.traffic.lanes import (
     read_u8,
     read_u16,
     read_u32,
+    spread_count,
+    spread_real,
     strip_mask,
     write_f32,
     write_f64,
@@ -326,6 +328,7 @@ def _write_tile(
     """Write each layer of the tile once; `real` has planes of stress, ratio and exp(M) by depth."""
     r0, r1, c0, c1 = place
     wide = c1 - c0
+    depths, rows, cols = over.shape
     for r in range(r0, r1):
         for c in range(c0, c1):
             k = (r - r0) * wide + c - c0
@@ -334,13 +337,23 @@ def _write_tile(
             cells16[2, r, c] = record[RECORD * k + FIRST]
             cells16[3, r, c] = record[RECORD * k + WORST]
             out_traffic[r, c] = traffic[k]
-        for d in range(over.shape[0]):
-            at = (r - r0) * wide * lanes * 4 + (d & -8) * 4 + (d & 7)
-            for c in range(c0, c1):
+        eights = c0 + wide // LANES * LANES
+        row = state.ctypes.data + (r - r0) * wide * lanes * 16
+        for b in range(0, depths, LANES):
+            for c in range(c0, eights, LANES):
+                cell = row + (c - c0) * lanes * 16 + b * 16
+                for group in range(3):
+                    plane = real.ctypes.data + (((group * depths + b) * rows + r) * cols + c) * 4
+                    spread_real(cell + group * LANES * 4, lanes * 16, plane, rows * cols * 4, depths - b)
+                plane = over.ctypes.data + ((b * rows + r) * cols + c) * 2
+                spread_count(cell + 3 * LANES * 4, lanes * 16, plane, rows * cols * 2, depths - b)
+        for d in range(depths):
+            at = ((r - r0) * wide + eights - c0) * lanes * 4 + (d & -8) * 4 + (d & 7)
+            for c in range(eights, c1):
                 real[0, d, r, c] = state[at]
                 real[1, d, r, c] = state[at + LANES]
                 real[2, d, r, c] = state[at + 2 * LANES]
-                over[d, r, c] = np.uint16(min(state[at + 3 * LANES], np.float32(65535.0)))
+                over[d, r, c] = np.uint16(state[at + 3 * LANES])
                 at += lanes * 4
 
 
@@ -365,8 +378,7 @@ def run_tiles(
     at_pending, at_visit, at_waiting = pending.ctypes.data, visit.ctypes.data, waiting.ctypes.data
     at_inverse, at_near, at_wheels = inverse.ctypes.data, near.ctypes.data, wheels.ctypes.data
     at_filaments, at_traffic, at_weight = filaments.ctypes.data, traffic.ctypes.data, weights.ctypes.data
-    wide = (cols + tile - 1) // tile
-    scale = cell / STEP_M
+    wide, scale = (cols + tile - 1) // tile, cell / STEP_M
     events = 0
     for t in tiles:
         place = ((t // wide) * tile, min(rows, (t // wide + 1) * tile),

@@ -27,6 +27,8 @@ _I64 = ir.IntType(64)
 _VEC = ir.VectorType(_F32, LANES)
 #: No value here is ever NaN or depends on the sign of zero; said to the compiler, a maximum is one instruction.
 _NO_NAN = ("nnan", "nsz")
+#: What the compiler takes as the value of a function without one.
+_NOTHING = ir.Constant(ir.IntType(8).as_pointer(), None)
 
 
 def _at(builder: Any, base: Any, index: Any, kind: Any, item: Any) -> Any:
@@ -118,7 +120,7 @@ def compact(
     larger than E just where r is: two correctly rounded square roots and no logarithm.
     """
 
-    def codegen(context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+    def codegen(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
         state, table, low, high, part, inverse = args
         stress = _stress(builder, table, low, high, part)
         ratio = builder.fmul(stress, _load(builder, _vector(builder, inverse, _I64(0))))
@@ -130,7 +132,7 @@ def compact(
         count = _vector(builder, state, _I64(3 * LANES))
         event = builder.select(builder.fcmp_ordered(">", ratio, one), one, zero)
         _store(builder, builder.fadd(_load(builder, count), event), count)
-        return context.get_dummy_value()
+        return _NOTHING
 
     return types.void(*_EVENT), codegen
 
@@ -141,14 +143,63 @@ def keep_highest(
 ) -> tuple[Any, Callable[..., Any]]:
     """Eight floats at `pending` = the higher of themselves and the stress (as `load_event`)."""
 
-    def codegen(context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+    def codegen(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
         pending, table, low, high, part = args
         stress = _stress(builder, table, low, high, part)
         pointer = _vector(builder, pending, _I64(0))
         _store(builder, _larger(builder, stress, _load(builder, pointer)), pointer)
-        return context.get_dummy_value()
+        return _NOTHING
 
     return types.void(*_EVENT[:5]), codegen
+
+
+def _turned(builder: Any, rows: list[Any]) -> list[Any]:
+    """Return eight vectors of eight, rows and columns swapped, by three rounds of exchanges."""
+    for step in (1, 2, 4):
+        for i in range(LANES):
+            if i & step:
+                continue
+            one, two = rows[i], rows[i + step]
+            low = [lane + LANES - step if lane & step else lane for lane in range(LANES)]
+            high = [lane + LANES if lane & step else lane + step for lane in range(LANES)]
+            kind = ir.VectorType(ir.IntType(32), LANES)
+            rows[i] = builder.shuffle_vector(one, two, ir.Constant(kind, low))
+            rows[i + step] = builder.shuffle_vector(one, two, ir.Constant(kind, high))
+    return rows
+
+
+def _spreader(item: Any) -> Any:
+    """Make an intrinsic that writes eight cells' vectors to the planes of their depths."""
+
+    @intrinsic
+    def spread(
+        _typing: Any, _cell: Any, _step: Any, _plane: Any, _apart: Any, _depths: Any
+    ) -> tuple[Any, Callable[..., Any]]:
+        def codegen(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+            cell, step, plane, apart, depths = args
+            rows = []
+            for i in range(LANES):
+                here = builder.add(cell, builder.mul(step, _I64(i)))
+                rows.append(_load(builder, _vector(builder, here, _I64(0))))
+            for d, row in enumerate(_turned(builder, rows)):
+                with builder.if_then(builder.icmp_signed("<", _I64(d), depths)):
+                    there = builder.add(plane, builder.mul(apart, _I64(d)))
+                    if isinstance(item, ir.IntType):
+                        wide = builder.fptosi(row, ir.VectorType(ir.IntType(32), LANES))
+                        row = builder.trunc(wide, ir.VectorType(item, LANES))
+                    kind = ir.VectorType(item, LANES)
+                    builder.store(row, _at(builder, there, _I64(0), kind, item), align=2)
+            return _NOTHING
+
+        return types.void(types.intp, types.intp, types.intp, types.intp, types.intp), codegen
+
+    return spread
+
+
+#: Write eight floats of eight cells, `step` bytes apart from address `cell` on, to up to eight planes (`depths`) that
+#: begin at `plane` and lie `apart` bytes apart: as they are, or as whole numbers below 65536.
+spread_real = _spreader(_F32)
+spread_count = _spreader(ir.IntType(16))
 
 
 @intrinsic
@@ -218,11 +269,11 @@ def _writer(kind: Any, item: Any) -> Any:
 
     @intrinsic
     def write(_typing: Any, _base: Any, _index: Any, _value: Any) -> tuple[Any, Callable[..., Any]]:
-        def codegen(context: Any, builder: Any, _signature: Any, args: Any) -> Any:
+        def codegen(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
             base, index, value = args
             narrow = builder.trunc(value, item) if isinstance(item, ir.IntType) and item.width < 64 else value
             builder.store(narrow, _at(builder, base, index, item, item))
-            return context.get_dummy_value()
+            return _NOTHING
 
         return types.void(types.intp, types.intp, kind), codegen
 
