@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -27,6 +26,7 @@ def check_command(
 def _check(folder: Path, picture: Path | None) -> dict[str, Any]:
     from trafficplan.inputs.farm import read_farm
     from trafficplan.inputs.overview import understood
+    from trafficplan.report.overview_text import overview_lines
 
     farm = read_farm(folder)
     told = understood(farm)
@@ -39,36 +39,5 @@ def _check(folder: Path, picture: Path | None) -> dict[str, Any]:
     notes = sorted(dict.fromkeys(farm.notes))
     assumed = [note.as_dict() for note in notes if note.kind == "assumed"]
     rest = [note.as_dict() for note in notes if note.kind != "assumed"]
-    return {"result": told, "assumptions": assumed, "warnings": rest, "text": _in_words(told, assumed, rest)}
-
-
-def _in_words(told: Mapping[str, Any], assumed: Sequence[Mapping[str, str]], rest: Sequence[Mapping[str, str]]) -> str:
-    """Return the overview as plain text: one block per kind of thing."""
-    lines: list[str] = []
-    for name, value in told.items():
-        if isinstance(value, list):
-            lines.append(f"{name.replace('_', ' ')} ({len(value)})")
-            lines += [f"  {_row(item)}" for item in value]
-        else:
-            lines.append(f"{name.replace('_', ' ')}: {value}")
-    for title, notes in (("repaired and warned", rest), ("assumed", assumed)):
-        lines.append(f"{title} ({len(notes)})")
-        lines += [f"  {note['what']}: {note['value']} - {note['why']}" for note in notes]
-    lines.append("Nothing was computed. No error was found.")
-    return "\n".join(lines)
-
-
-def _row(item: object) -> str:
-    if not isinstance(item, Mapping):
-        return str(item)
-    return ", ".join(
-        f"{key.replace('_', ' ')} {_value(value)}" for key, value in item.items() if value not in (None, "", [], {})
-    )
-
-
-def _value(value: object) -> str:
-    if isinstance(value, Mapping):
-        return "(" + ", ".join(f"{key} {_value(inner)}" for key, inner in value.items()) + ")"
-    if isinstance(value, list | tuple):
-        return "[" + "; ".join(_value(inner) for inner in value) + "]"
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    text = "\n".join(overview_lines(told, [*rest, *assumed]))
+    return {"result": told, "assumptions": assumed, "warnings": rest, "text": text}
