@@ -230,7 +230,7 @@ VECTORS: tuple[Spoiling, ...] = (
     Spoiling("latitude of 91 degrees", raw([[27.0, 91.0], [27.01, 91.0], [27.01, 91.01]]), FIELDS, "swapped"),
     Spoiling("too many vertices", too_many_vertices, "fields.fgb", "too many vertices", found="2000101"),
     Spoiling("not a number", raw([[27.0, 55.0], [float("nan"), 55.0], [27.01, 55.01]]), FIELDS, "not a number", found="NaN"),
-    Spoiling("fields 300 km apart", rewrite("fields", lambda f: gpd.GeoDataFrame(
+    Spoiling("fields 300 km apart", rewrite("fields", lambda _: gpd.GeoDataFrame(
         {"field": ["Park", "Far"]}, geometry=[square(0, 0, 100, 100), square(0, 300_000, 100, 100)], crs=CRS)),
         FIELDS, "too far apart", found="300 km", problems=3),
     Spoiling("script as a name", feature(FIELDS, 0, prop("field", "<script>alert(1)</script>")), "feature 1", "no folder can have", problems=9),
@@ -257,7 +257,7 @@ VECTORS: tuple[Spoiling, ...] = (
     Spoiling("virtual vector named .kml", instead("fields.kml", OGR_VRT), "fields.kml", "not what its name says", found="points to other files"),
     Spoiling("virtual raster named .tif", lambda f: (f / "elevation.tif").write_bytes(VRT) and None, "elevation.tif", "not what its name says", found="virtual"),
     Spoiling("office file", instead("fields.kml", b"\xd0\xcf\x11\xe0" + bytes(20)), "fields.kml", "not what its name says", found="office"),
-    Spoiling("folder named .csv", lambda f: ((f / "weather.csv").unlink(), (f / "weather.csv").mkdir()) and None, "weather", "not a readable file"),
+    Spoiling("folder named .csv", all_of(lambda f: (f / "weather.csv").unlink(), lambda f: (f / "weather.csv").mkdir()), "weather", "not a readable file"),
     Spoiling("folder named .shp", all_of(lambda f: (f / FIELDS).unlink(), lambda f: (f / "fields.shp").mkdir()), "fields.shp", "not a readable file"),
     Spoiling("format not read", all_of(lambda f: (f / "fields.dxf").write_bytes(b"0\nSECTION\n") and None, toml('[files]\nfields = "fields.dxf"\n')),
         "fields.dxf", "a format that is not read", mend="GeoPackage"),
