@@ -19,7 +19,7 @@ _SHUFFLED = 0.2
 #: Share of fixes that move although the clock stands, from which on the stamps are spread; ours.
 _STANDS = 0.05
 #: The file's order is trusted above the clock when so few steps go back in time, most of them without a jump.
-_BACK_SHARE, _SMOOTH = 0.01, 0.5
+_FEW_BACK, _BACK_SHARE, _SMOOTH = 3, 0.01, 0.5
 
 
 def mend_clock(recording: Recording, x: Floats, y: Floats) -> tuple[Recording, NDArray[np.bool_]]:
@@ -103,11 +103,8 @@ def _steady(where: str, time: Floats, x: Floats, y: Floats) -> tuple[Floats, lis
     if (between < 0).any():
         ranks = np.argsort(time, kind="stable")
         smooth = np.hypot(np.diff(x), np.diff(y))[between < 0] <= JUMP_M
-        if (
-            smooth.mean() >= _SMOOTH
-            and (between < 0).mean() <= _BACK_SHARE
-            and _jumps(x, y) <= _jumps(x[ranks], y[ranks])
-        ):
+        few = (between < 0).sum() <= max(_FEW_BACK, _BACK_SHARE * len(time))
+        if few and smooth.mean() >= _SMOOTH and _jumps(x, y) <= _jumps(x[ranks], y[ranks]):
             wrong = (between < 0) | (between > CLOCK_JUMP_S)
             time = time[0] + np.concatenate([[0.0], np.cumsum(np.where(wrong, usual, between))])
             why = "the outfit drove on in the order of the file; the usual time between fixes put there"

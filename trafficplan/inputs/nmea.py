@@ -177,7 +177,9 @@ def _sort_piece(piece: bytes, found: _Found) -> None:
     found.seen += len(start)
 
 
-def _cells(kind: str, raw: NDArray[np.uint8], first: NDArray[np.intp], last: NDArray[np.intp]) -> dict[int, Floats]:
+def _cells(
+    kind: str, raw: NDArray[np.uint8], first: NDArray[np.intp], last: NDArray[np.intp]
+) -> dict[int, Floats]:
     """Return the cells of sentences (bytes first to last, last excluded) as numbers; letters as their codes."""
     mark = np.zeros(len(raw) + 2, dtype=np.int8)
     mark[first] += 1
@@ -202,7 +204,9 @@ def _cells(kind: str, raw: NDArray[np.uint8], first: NDArray[np.intp], last: NDA
     for cell in _CELLS[kind]:
         column = frame[str(cell)]
         if cell in _LETTERS[kind]:
-            codes = np.array([ord(one[0]) if len(one) == 1 else 0 for one in column.cat.categories.astype(str)] + [0])
+            codes = np.array(
+                [ord(one[0]) if len(one) == 1 else 0 for one in column.cat.categories.astype(str)] + [0]
+            )
             cells[cell] = codes[column.cat.codes.to_numpy()].astype(np.float64)
         else:
             cells[cell] = pd.to_numeric(column, errors="coerce").to_numpy(dtype=np.float64)
@@ -241,7 +245,9 @@ def _table(found: _Found, kind: str) -> _Table:
     none = np.empty(0)
     order = np.concatenate([np.empty(0, dtype=np.int64), *found.order[kind]])
     pieces = found.cells[kind]
-    return _Table(order, {cell: np.concatenate([none, *(one[cell] for one in pieces)]) for cell in _CELLS[kind]})
+    return _Table(
+        order, {cell: np.concatenate([none, *(one[cell] for one in pieces)]) for cell in _CELLS[kind]}
+    )
 
 
 def _dates(tables: dict[str, _Table]) -> tuple[NDArray[np.int64], Floats, Floats]:

@@ -26,7 +26,9 @@ def quality(log: Log) -> dict[str, Any]:
     step, between = np.hypot(np.diff(x), np.diff(y)), np.diff(time)
     middle = np.hypot(x[1:-1] - (x[:-2] + x[2:]) / 2, y[1:-1] - (y[:-2] + y[2:]) / 2)
     fair = (between > 0) & (step > 0)
-    speeds = np.percentile(step[fair] / between[fair] / KM_H, [5, 50, 95]) if fair.any() else []
+    speeds: list[float] = (
+        np.percentile(step[fair] / between[fair] / KM_H, [5, 50, 95]).tolist() if fair.any() else []
+    )
     known = time[np.isfinite(time)]
     return {
         "fixes": len(x),
@@ -37,7 +39,7 @@ def quality(log: Log) -> dict[str, Any]:
         "longest_gap_m": round(float(step.max()), 1) if len(step) else 0.0,
         "pauses": int((between > PAUSE_S).sum()),
         "jitter_m": round(float(np.median(middle)), 3) if len(middle) else 0.0,
-        "speed_km_h": [round(float(one), 1) for one in speeds],
+        "speed_km_h": [round(one, 1) for one in speeds],
         "columns": [
             name
             for name, column in (

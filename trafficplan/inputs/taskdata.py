@@ -26,7 +26,8 @@ _SPEED_UNITS = {"km/h": KM_H, "m/s": 1.0, "mm/s": 1e-3}
 _MOST_FILES, _MOST_BYTES, _MOST_TOTAL, _MOST_RATIO = 20_000, 1 << 29, 1 << 32, 200
 _XML_BYTES = 1 << 26
 _LOG_NAME, _OTHER_NAME = re.compile(r"TLG\d{5}", re.ASCII), re.compile(r"[A-Z]{3}\d{5}", re.ASCII)
-_PAUSE_S = 10.0
+#: Values hold until the next; after a silence longer than this the flow is not known to have gone on [s]; ours.
+_SILENCE_S = 60.0
 _TASK_CLOCK_S = 1800.0
 
 
@@ -424,8 +425,8 @@ def _one_per_instant(columns: dict[str, Floats]) -> tuple[dict[str, Floats], int
 
 
 def _lengths(time_s: Floats) -> Floats:
-    """Return the time that each record stands for [s]: since the one before; over a pause the usual time."""
+    """Return the time that each record stands for [s]: since the one before; over a long silence the usual time."""
     between = np.diff(time_s)
-    fair = between[(between > 0) & (between <= _PAUSE_S)]
+    fair = between[(between > 0) & (between <= _SILENCE_S)]
     usual = float(np.median(fair)) if len(fair) else 1.0
-    return np.concatenate([[usual], np.where((between >= 0) & (between <= _PAUSE_S), between, usual)])
+    return np.concatenate([[usual], np.where((between >= 0) & (between <= _SILENCE_S), between, usual)])

@@ -197,7 +197,8 @@ def read_records(raw: bytes, layout: Layout, wanted: Collection[int], where: str
     starts, end = _starts(raw, layout.head, where)
     cut = end < len(raw)
     lost = 0
-    if len(starts) and not _sensible(raw, layout, starts).all():
+    whole = layout.head + 1 + _VALUE_BYTES * len(layout.values)
+    if len(raw) - end > whole or (len(starts) and not _sensible(raw, layout, starts).all()):
         starts, lost, cut = _walked(raw, layout, where)
     if not len(starts):
         raise refused(

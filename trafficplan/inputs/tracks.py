@@ -199,9 +199,9 @@ def _task_logs(ledger: Ledger, path: Path, where: str, keys: list[str]) -> list[
     out = []
     for key in keys:
         name = key.partition("/")[2]
-        logs = (
-            [name] if name in there else [one for one, log in data.logs.items() if name and log.task == name]
-        )
+        logs = [one for one, log in data.logs.items() if name and log.task == name]
+        if name in there or name in data.logs:
+            logs = [name]
         if not name and len(there) == 1:
             logs = there
         if not logs:
