@@ -68,3 +68,11 @@ def test_help_imports_nothing_heavy():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert "heavy: []" in done.stdout
     assert "map" in done.stdout and "check" in done.stdout
+
+
+def test_the_kernel_cache_watches_every_file_with_compiled_code():
+    import trafficplan
+
+    watched = {path for pattern in trafficplan._KERNEL_ROOMS for path in PACKAGE.glob(pattern)}
+    compiled = {path for path in PACKAGE.rglob("*.py") if "from numba" in path.read_text(encoding="utf-8")}
+    assert compiled and compiled <= watched

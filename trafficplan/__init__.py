@@ -29,14 +29,19 @@ for _name in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA"):
 os.environ["GDAL_SKIP"] = "OGR_VRT,HTTP,WFS,OAPIF"
 
 
+#: Where compiled code stands, and what it calls.
+_KERNEL_ROOMS = ("assess/_kernels.py", "routes/*.py", "soil/*.py", "traffic/*.py")
+
+
 def _kernel_cache() -> None:
-    """Keep compiled kernels in the user's cache, in a folder of their own for each state of the program's files.
+    """Keep compiled kernels in the user's cache, in a folder of their own for each state of the files they stand in.
 
     numba notices a change in a kernel's own file only, not in the files of the kernels that it calls: without this a
     changed formula could go on being computed by an old kernel. Where nothing can be written, kernels stay in memory.
     """
     package = Path(__file__).parent
-    state = "".join(f"{path.name} {path.stat().st_mtime_ns}\n" for path in sorted(package.rglob("*.py")))
+    kernels = sorted(path for room in _KERNEL_ROOMS for path in package.glob(room))
+    state = "".join(f"{path.name} {path.stat().st_mtime_ns}\n" for path in kernels)
     key = hashlib.sha256(f"{package}\n{state}".encode()).hexdigest()[:16]
     root = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "trafficplan"
     folder = root / f"kernels-{key}"

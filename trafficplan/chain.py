@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import LineString
+from shapely import LineString, MultiPolygon, Polygon
 
 from trafficplan.assess import limits, places, profiles, zones
 from trafficplan.assess.stored import StoredLayers, chance_tables, store
@@ -187,30 +187,10 @@ def _half_width(outfit: Outfit) -> float:
     return max(abs(wheel.offset_m) + wheel.tyre.width_m / 2 for axle in outfit.axles() for wheel in axle.wheels)
 
 
-def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Drives | None = None) -> FieldSeason:
-    """Lay out one field's season: drives, passes, ground, soils; no stress yet.
-
-    Raises
-    ------
-    InputError
-        An operation cannot be driven.
-    """
-    operations = operations_of(farm, scenario, field, plan)
-    surfaces = [note for op in operations if (note := limits.surface_note(op))]
-    deep_from, note = season.tillage_depth(field, farm.operations)
-    notes: list[Note] = [*surfaces, *([note] if note else [])]
-    depths = _depths(plan, deep_from)
-    remembered: Drives = {} if known is None else known
-    drives = tuple(drive_of(farm, field, op, remembered) for op in operations)
-    passes = [
-        passes_of(drive, farm.outfits[op.outfit], op, i)
-        for i, (drive, op) in enumerate(zip(drives, operations, strict=True))
-    ]
-    grid = _box(farm, field, plan)
-    routes = [
-        corridor(_lines(drive, (HAUL, ENTRY, EXIT)), _half_width(farm.outfits[op.outfit]), field)
-        for drive, op in zip(drives, operations, strict=True)
-    ]
+def _ground(
+    farm: Farm, field: Field, operations: Sequence[Operation], grid: Grid, routes: Sequence[Polygon | MultiPolygon]
+) -> tuple[Ground, list[Note]]:
+    """Return the field's ground on its grid; refuse ground without a soil, or with too many."""
     ground = lay_ground(
         field,
         farm.soil_map,
@@ -239,27 +219,64 @@ def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Dri
                 "join units that are alike",
             )
         )
-    if ground.gap_ha > 0.01:
-        notes.append(
-            Note(
-                "assumed",
-                f"field {field.key}: soil of {ground.gap_ha:.2f} ha without a soil polygon",
-                "the nearest mapped soil",
-                "the soil map does not cover the field",
-            )
-        )
-    events = []
+    if ground.gap_ha <= 0.01:
+        return ground, []
+    gap = f"field {field.key}: soil of {ground.gap_ha:.2f} ha without a soil polygon"
+    return ground, [Note("assumed", gap, "the nearest mapped soil", "the soil map does not cover the field")]
+
+
+def _events(
+    farm: Farm,
+    units: tuple[str, ...],
+    operations: Sequence[Operation],
+    drives: Sequence[Drive],
+    passes: Sequence[tuple[Pass, ...]],
+    depths: tuple[float, ...],
+    deep_from: float,
+) -> tuple[tuple[OperationEvents, ...], list[Note]]:
+    """Return each operation with the soils of its day; a layer stays loose for a while after its tillage."""
+    events: list[OperationEvents] = []
+    notes: list[Note] = []
     tilled = 0.0
     fresh: dt.date | None = None
     for i, (operation, drive) in enumerate(zip(operations, drives, strict=True)):
         loose = tilled if fresh is not None and operation.day - fresh <= season.FRESH else 0.0
-        soils, more = soils_of(farm, ground.units, operation, depths, deep_from, loose)
-        notes.extend(more)
-        notes.extend(drive.notes)
-        notes.extend(limits.pressure_notes(farm, operation, passes[i]))
+        soils, more = soils_of(farm, units, operation, depths, deep_from, loose)
+        notes += [*more, *drive.notes, *limits.pressure_notes(farm, operation, passes[i])]
         events.append(OperationEvents(passes[i], soils, operation.till_depth_m, drive.swept, drive.width_m))
         if operation.till_depth_m > 0:
             tilled, fresh = max(operation.till_depth_m, loose), operation.day
+    return tuple(events), notes
+
+
+def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Drives | None = None) -> FieldSeason:
+    """Lay out one field's season: drives, passes, ground, soils; no stress yet.
+
+    Raises
+    ------
+    InputError
+        An operation cannot be driven.
+    """
+    operations = operations_of(farm, scenario, field, plan)
+    surfaces = [note for op in operations if (note := limits.surface_note(op))]
+    deep_from, note = season.tillage_depth(field, farm.operations)
+    notes: list[Note] = [*surfaces, *([note] if note else [])]
+    depths = _depths(plan, deep_from)
+    remembered: Drives = {} if known is None else known
+    drives = tuple(drive_of(farm, field, op, remembered) for op in operations)
+    passes = [
+        passes_of(drive, farm.outfits[op.outfit], op, i)
+        for i, (drive, op) in enumerate(zip(drives, operations, strict=True))
+    ]
+    grid = _box(farm, field, plan)
+    routes = [
+        corridor(_lines(drive, (HAUL, ENTRY, EXIT)), _half_width(farm.outfits[op.outfit]), field)
+        for drive, op in zip(drives, operations, strict=True)
+    ]
+    ground, more = _ground(farm, field, operations, grid, routes)
+    notes.extend(more)
+    events, more = _events(farm, ground.units, operations, drives, passes, depths, deep_from)
+    notes.extend(more)
     return FieldSeason(
         field,
         scenario.key,
@@ -269,7 +286,7 @@ def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Dri
         deep_from,
         operations,
         drives,
-        tuple(events),
+        events,
         tuple(dict.fromkeys(notes)),
     )
 

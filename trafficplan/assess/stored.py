@@ -66,7 +66,8 @@ def pack(kind: str, values: NDArray[np.floating], inside: NDArray[np.bool_]) -> 
         shaped: NDArray[Any] = packed.reshape(values.shape)
         return shaped
     info = np.iinfo(layer.dtype)
-    stored = np.clip(np.rint(values / np.float32(layer.scale)), info.min + 1, info.max).astype(layer.dtype)
+    steps = np.rint(values / np.float32(layer.scale))
+    stored: NDArray[Any] = np.clip(steps, info.min + 1, info.max).astype(layer.dtype)
     stored[~inside] = layer.nodata
     return stored
 
