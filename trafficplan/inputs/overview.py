@@ -11,6 +11,7 @@ from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Change, Operation
 from trafficplan.farm.season import selects
+from trafficplan.inputs.quality import quality
 from trafficplan.inputs.soil_cover import beyond_fields_ha, soil_shares
 from trafficplan.machines.outfit import Axle, Outfit
 from trafficplan.soil.unit import Horizon, SoilUnit
@@ -42,7 +43,7 @@ def understood(farm: Farm) -> dict[str, Any]:
             }
             for one in farm.scenarios.values()
         ],
-        "recorded_tracks": [{"track": log.key, "fixes": len(log.x)} for log in farm.logs.values()],
+        "recorded_tracks": [{"track": log.key, **quality(log)} for log in farm.logs.values()],
         "farm_tracks": [
             {"track": track.key, "surface": track.surface, "length_m": round(track.line.length, 1)}
             for track in farm.tracks
