@@ -155,6 +155,24 @@ def test_rows_of_two_machines_are_told_apart_by_their_column(folder: Path) -> No
     assert read.key == "day.csv/B" and len(read.x) == 46 and read.x.min() > EAST + 59
 
 
+def test_names_of_machines_carry_no_markup(folder: Path) -> None:
+    log, other = drive((20.0, 32.0)), drive((60.0, 72.0))
+    rows = [
+        f"{stamp(one.time[i])},{one.lon[i]:.7f},{one.lat[i]:.7f},{name}"
+        for name, one in (("<script>", log), ("../b", other))
+        for i in range(46)
+    ]
+    with pytest.raises(InputError, match="several machines") as caught:
+        read_farm(use(folder, "day.csv", "\n".join(["time,lon,lat,machine", *rows]).encode()))
+    assert "<" not in str(caught.value) and "day.csv/.._b" in str(caught.value)
+
+
+def test_rows_without_times_beside_their_dates(folder: Path) -> None:
+    rows = [f"2026-10-01,,{x:.7f},{y:.7f}" for x, y in zip(drive().lon, drive().lat, strict=True)]
+    read = only_log(use(folder, "day.csv", "\n".join(["date,time,lon,lat", *rows]).encode()))
+    assert "one stamp for all" in said(read) and len(read.x) == 46
+
+
 @pytest.mark.parametrize("after_another", [False, True], ids=["row by row", "one after the other"])
 def test_two_machines_are_told_apart_by_place(folder: Path, after_another: bool) -> None:
     one, two = drive((5.0, 12.0)), drive((90.0, 97.0))

@@ -189,6 +189,13 @@ def test_folder_zip_and_main_file(tmp_path: Path, version: int) -> None:
         assert len(found.x) == 46 and found.width_m is not None and found.working is not None
 
 
+def test_set_that_lies_in_the_tracks_folder_itself(tmp_path: Path) -> None:
+    farm = write_good(tmp_path / "farm")
+    taskdata(farm / "tracks", drive())
+    (log,) = read_farm(use(farm, "TASKDATA.XML/TLG00001")).logs.values()
+    assert len(log.x) == 46
+
+
 def test_external_file_and_all_logs_of_a_task(tmp_path: Path) -> None:
     log = drive()
     farm = write_good(tmp_path / "farm")

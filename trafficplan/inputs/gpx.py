@@ -37,6 +37,8 @@ class _Points:
         """Set the parser's handlers; text is listened to only inside elements that count."""
         kinds: dict[str, str] = {}
         text: list[str] = []
+        add_lat, add_lon, add_speed = self.lat.append, self.lon.append, self.speed.append
+        add_time, add_track, names, nan = self.time.append, self.track.append, self.names, float("nan")
         depth = inside = 0  # inside: depth of the point that is open, 0 outside points
 
         def start(tag: str, attributes: dict[str, str]) -> None:
@@ -48,11 +50,11 @@ class _Points:
                 expat.CharacterDataHandler = text.append
             elif kind == "trkpt":
                 inside = depth
-                self.lat.append(_number(attributes.get("lat")))
-                self.lon.append(_number(attributes.get("lon")))
-                self.speed.append(np.nan)
-                self.time.append("")
-                self.track.append(len(self.names) - 1)
+                add_lat(_number(attributes.get("lat")))
+                add_lon(_number(attributes.get("lon")))
+                add_speed(nan)
+                add_time("")
+                add_track(len(names) - 1)
             elif kind == "trk":
                 self.names.append("")
             elif kind in ("rtept", "wpt"):
@@ -104,9 +106,7 @@ def read_gpx(path: Path, key: str, where: str) -> Recording:
             f"{points.planned} planned points" if points.planned else f"root element {points.root or 'none'}"
         )
         raise refused("no recorded points", where, found, _NEEDED, "export the recorded track, not the route")
-    stamps = pd.to_datetime(
-        pd.Series(points.time).replace("", None), utc=True, format="ISO8601", errors="coerce"
-    )
+    stamps = pd.to_datetime(points.time, utc=True, format="ISO8601", errors="coerce")
     seconds = (stamps - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)
     time: Floats = np.asarray(seconds, dtype=np.float64)
     given = np.array([bool(text) for text in points.time])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -27,7 +29,8 @@ def split_named(recording: Recording) -> list[tuple[Recording, Indices]]:
     if recording.machine is None:
         return [(recording, everything)]
     groups = [np.flatnonzero(recording.machine == index) for index in range(len(recording.machines))]
-    named = [(name, group) for name, group in zip(recording.machines, groups, strict=True) if len(group) > 1]
+    names = _safe(recording.machines)
+    named = [(name, group) for name, group in zip(names, groups, strict=True) if len(group) > 1]
     if len(named) < 2:
         return [(_taken(recording, group), group) for _, group in named] or [(recording, everything)]
     return [_part(recording, name, group, "named in the file") for name, group in named]
@@ -40,6 +43,18 @@ def split_by_place(recording: Recording, x: Floats, y: Floats) -> list[tuple[Rec
         return [(recording, np.arange(len(x)))]
     told = "told apart by where each fix can have come from"
     return [_part(recording, str(index + 1), group, told) for index, group in enumerate(groups)]
+
+
+def _safe(names: Sequence[str]) -> list[str]:
+    """Return names that can be part of a key: letters, digits, space, dot and dash, each once.
+
+    Examples
+    --------
+    >>> _safe(["a/b", "<b>", "a_b"])
+    ['a_b 1', '_b_', 'a_b 3']
+    """
+    plain = [re.sub(r"[^\w .-]", "_", name.strip())[:40] or "unnamed" for name in names]
+    return [f"{name} {i + 1}" if plain.count(name) > 1 else name for i, name in enumerate(plain)]
 
 
 def _taken(recording: Recording, group: Indices) -> Recording:

@@ -360,8 +360,7 @@ def _machines(names: Any) -> tuple[Any, tuple[str, ...]]:
     codes, known = pd.factorize(names, sort=True)
     if len(known) < 2:
         return None, ()
-    safe = tuple(re.sub(r"[^\w .-]", "_", str(name))[:40] or "unnamed" for name in known)
-    return codes.astype(np.intp), safe
+    return codes.astype(np.intp), tuple(str(name) for name in known)
 
 
 def _crs(ledger: Ledger, where: str, form: TrackForm | None) -> str | None:
