@@ -199,6 +199,22 @@ def points(places: list[tuple[float, float]], units: list[str]) -> Callable[[Pat
     return rewrite("soil", lambda _: gpd.GeoDataFrame({"unit": units}, geometry=shapes, crs=CRS))
 
 
+def broken_prj(folder: Path) -> None:
+    """Cut the file that names the system, as an interrupted copy does."""
+    (folder / FIELDS).unlink()
+    to_shapefile(layers()["fields"], folder / "fields.shp")
+    whole = (folder / "fields.prj").read_text()
+    (folder / "fields.prj").write_text(whole[: len(whole) // 2])
+
+
+def broken_stream() -> bytes:
+    """Return an archive whose packed bytes are damaged in their middle."""
+    whole = bytearray(zipped({"fields.geojson": json.dumps(list(range(4000))).encode()}))
+    whole[200:260] = b"\xff" * 60
+    return bytes(whole)
+
+
+LOCAL = 'LOCAL_CS["yard grid",UNIT["metre",1],AXIS["East",EAST],AXIS["North",NORTH]]'
 PNG = b"\x89PNG\r\n\x1a\n" + bytes(64)
 VRT = b'<VRTDataset rasterXSize="1" rasterYSize="1"><VRTRasterBand/></VRTDataset>'
 OGR_VRT = (
@@ -279,6 +295,8 @@ VECTORS: tuple[Spoiling, ...] = (
     Spoiling("zip of two layers", instead("fields.zip", zipped({"a.geojson": b"{}", "b.geojson": b"{}"})), "fields.zip", "several map layers", mend="table layers"),
     Spoiling("picture in a zip", instead("fields.zip", zipped({"a/fields.shp": PNG})), "fields.zip", "not what its name says", found="PNG"),
     Spoiling("zip in a zip", instead("fields.zip", zipped({"fields.zip": zipped({"a.geojson": b"{}"})})), "fields.zip", "no map layer in the zip"),
+    Spoiling("zip damaged inside", instead("fields.zip", broken_stream()), "fields.zip", "cannot be read"),
+    Spoiling("half a .prj", broken_prj, "fields.shp", "coordinate system of the file cannot be understood", mend=".prj"),
     # settings
     Spoiling("unit of a column", toml('[columns.fields]\ntillage_depth_m = { unit = "furlong" }\n'), "columns.fields, tillage_depth_m", "unknown unit", found="furlong"),
     Spoiling("unit of a word", toml('[columns.fields]\ncrop = { column = "crop", unit = "cm" }\n'), "columns.fields, crop", "unknown unit", mend="remove unit"),
@@ -299,6 +317,8 @@ VECTORS: tuple[Spoiling, ...] = (
     Spoiling("raster of fractions", soil_raster(HALF + 0.5, CLASSES), "soil.tif", "holds fractions", found="40.5"),
     Spoiling("raster elsewhere", soil_raster(ONES, CLASSES, crs="EPSG:32634"), "soil.tif", "lies entirely elsewhere"),
     Spoiling("raster without CRS", soil_raster(ONES, CLASSES, crs=None), "soil.tif", "no coordinate system"),
+    Spoiling("raster on a local grid", soil_raster(ONES, CLASSES, crs=LOCAL), "soil.tif", "without a place on the earth"),
+    Spoiling("raster of flat cells", soil_raster(ONES, CLASSES, cell=1e-10), "soil.tif", "a raster that is turned"),
     Spoiling("picture of a map", soil_raster(np.stack([ONES] * 3), CLASSES), "soil.tif", "several bands", found="3 bands"),
     Spoiling("raster all empty", soil_raster(ONES * 0, CLASSES, nodata=0), "soil map", "empty around the fields"),
     Spoiling("raster too fine", soil_raster(np.ones((2600, 2600), dtype=np.uint8), CLASSES, cell=0.05), "soil.tif", "too fine", found="million"),

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import lzma
 import stat
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
@@ -18,6 +20,18 @@ MOST_BYTES = 500_000_000
 MOST_RATIO = 200
 #: Smaller files may be packed as tightly as they like [bytes].
 SMALL_BYTES = 1_000_000
+
+#: What the reading of a damaged or locked archive may raise.
+BROKEN = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    NotImplementedError,
+    RuntimeError,
+    EOFError,
+    OSError,
+    ValueError,
+)
 
 #: Endings of what is looked for in an archive.
 LAYER_ENDINGS = (".shp", ".gpkg", ".geojson", ".fgb", ".kml", ".gpx")
@@ -35,14 +49,7 @@ def unpacked(ledger: Ledger, path: Path, name: str, layer: str | None) -> Iterat
             with zipfile.ZipFile(path) as archive:
                 member = _layer_in(ledger, archive, name, layer) if safe(ledger, archive, name) else None
                 done = _extract(archive, member, Path(folder)) if member else None
-        except (
-            zipfile.BadZipFile,
-            NotImplementedError,
-            RuntimeError,
-            EOFError,
-            OSError,
-            ValueError,
-        ) as error:
+        except BROKEN as error:
             damaged(ledger, name, str(error))
             member = done = None
         yield (done, member.filename) if done and member else None

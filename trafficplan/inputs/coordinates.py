@@ -58,7 +58,9 @@ def system_of(ledger: Ledger, own: object, told: CRS | None, path: Path, name: s
             mend = f"copy the file {path.stem}.prj beside it, or {mend}"
         ledger.problem("no coordinate system (CRS)", name, "none", "a named coordinate system", mend)
         return None
-    crs = CRS.from_user_input(own)
+    crs = _on_earth(ledger, own, name)
+    if crs is None:
+        return None
     if told is not None and not crs.equals(told, ignore_axis_order=True):
         ledger.problem(
             "two coordinate systems for one file",
@@ -69,6 +71,27 @@ def system_of(ledger: Ledger, own: object, told: CRS | None, path: Path, name: s
         )
         return None
     return crs
+
+
+def _on_earth(ledger: Ledger, own: object, name: str) -> CRS | None:
+    """Return a file's coordinate system when its coordinates are places on the earth."""
+    try:
+        crs = CRS.from_user_input(own)
+        Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    except ProjError as error:
+        found = str(error).partition("(")[0].strip()[:100] or "an unknown system"
+    else:
+        if crs.is_geographic or crs.is_projected:
+            return crs
+        found = f"{crs.name} ({crs.type_name})"
+    ledger.problem(
+        "a coordinate system without a place on the earth",
+        name,
+        found,
+        "a geographic or projected coordinate system",
+        "save it again with its coordinate system",
+    )
+    return None
 
 
 def coordinates_possible(ledger: Ledger, layer: Layer) -> bool:

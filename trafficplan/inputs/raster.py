@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import rasterio
 from numpy.typing import NDArray
-from pyproj import CRS
+from pyproj import CRS, Transformer
+from pyproj.exceptions import ProjError
 from rasterio.errors import RasterioError
 from rasterio.io import DatasetReader
-from rasterio.warp import transform_bounds
 from rasterio.windows import Window, from_bounds
 
 from trafficplan.inputs.coordinates import system_of
@@ -41,6 +41,9 @@ class Piece:
     transform: Any
     crs: CRS
 
+
+#: Sides of cells that a raster on the earth can have [units of its system].
+_LEAST, _MOST = 1e-9, 1e7
 
 Box = tuple[float, float, float, float]
 
@@ -87,11 +90,11 @@ def _usable(
             "save it again with its coordinates",
         )
         return None
-    if grid.b or grid.d or grid.a <= 0 or grid.e >= 0:
+    if grid.b or grid.d or not (_LEAST < grid.a < _MOST and _LEAST < -grid.e < _MOST):
         ledger.problem(
             "a raster that is turned",
             name,
-            "rows that do not run from west to east and down to the south",
+            f"cells of {grid.a:g} by {-grid.e:g}, turned by {grid.b:g} and {grid.d:g}",
             "a raster with north up",
             "save it again with north up",
         )
@@ -105,7 +108,7 @@ def unreadable(ledger: Ledger, path: Path, name: str, error: Exception) -> None:
     ledger.problem(
         "the raster cannot be read",
         name,
-        str(error).replace(str(path), name)[:120] or type(error).__name__,
+        str(error).replace(f"{path.parent}/", "")[:120] or type(error).__name__,
         "a whole GeoTIFF",
         "save it again as GeoTIFF",
     )
@@ -151,8 +154,11 @@ def window_around(
     ledger: Ledger, source: DatasetReader, name: str, own: CRS, around: Box, crs: CRS
 ) -> Window | None:
     """Return the window of whole cells that holds a box; none, or too many cells, are a problem."""
-    box = transform_bounds(crs.to_wkt(), own.to_wkt(), *around)
-    if not np.isfinite(box).all():
+    try:
+        box = Transformer.from_crs(crs, own, always_xy=True).transform_bounds(*around)
+    except ProjError:
+        box = (math.nan,) * 4
+    if not np.isfinite([*box, *source.bounds]).all():
         _elsewhere(ledger, name, source, box)
         return None
     window = from_bounds(*box, transform=source.transform)

@@ -12,6 +12,8 @@ import pyogrio
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 from pyproj import CRS
+from pyproj.exceptions import ProjError
+from shapely.errors import GEOSException
 
 from trafficplan.inputs.archive import unpacked
 from trafficplan.inputs.characters import as_utf8, dbf_characters
@@ -36,6 +38,18 @@ _GPX_LAYERS = {"access": ("waypoints", "routes", "tracks"), "soil": ("waypoints"
 _GPX_LINES = ("routes", "tracks")
 
 _SHAPEFILE_NAME = 10  # characters that the format keeps of a column's name
+
+#: What the opening of a damaged file may raise in the libraries below.
+BROKEN = (
+    DataSourceError,
+    DataLayerError,
+    ValueError,
+    OverflowError,
+    RuntimeError,
+    UnboundLocalError,
+    ProjError,
+    GEOSException,
+)
 
 Source = tuple[Path, str | None]
 
@@ -89,7 +103,7 @@ def _with_gpx(ledger: Ledger, kind: str, sources: Sequence[Source]) -> list[Sour
             full = [
                 (path, one) for one in wanted if len(pyogrio.read_dataframe(path, layer=one, max_features=1))
             ]
-        except (DataSourceError, DataLayerError, ValueError, UnicodeDecodeError) as error:
+        except BROKEN as error:
             _unreadable(ledger, path, name, error)
             continue
         if not full:
@@ -105,13 +119,22 @@ def _nothing(ledger: Ledger, name: str, found: str) -> None:
 def _layer_names(ledger: Ledger, path: Path, name: str) -> list[str]:
     try:
         return [str(row[0]) for row in pyogrio.list_layers(path)]
-    except (DataSourceError, DataLayerError) as error:
+    except BROKEN as error:
         _unreadable(ledger, path, name, error)
         return []
 
 
 def _unreadable(ledger: Ledger, path: Path, name: str, error: Exception) -> None:
-    said = str(error).replace(str(ledger.folder / name), name).replace(str(path), name)
+    said = str(error).replace(f"{ledger.folder}/", "").replace(f"{path.parent}/", "")
+    if isinstance(error, ProjError):
+        ledger.problem(
+            "the coordinate system of the file cannot be understood",
+            name,
+            said[:120],
+            "a named coordinate system",
+            "save it again from the program that made it, or copy an undamaged .prj file",
+        )
+        return
     ledger.problem(
         "the file cannot be read as a map layer",
         name,
@@ -206,14 +229,7 @@ def _frame(ledger: Ledger, path: Path, name: str, layer: str) -> gpd.GeoDataFram
         encoding = dbf_characters(ledger, path, name) if path.suffix.lower() == ".shp" else None
         frame = pyogrio.read_dataframe(path, layer=layer, encoding=encoding)
         return frame
-    except (
-        DataSourceError,
-        DataLayerError,
-        ValueError,
-        OverflowError,
-        UnicodeDecodeError,
-        shapely.errors.GEOSException,
-    ) as error:
+    except BROKEN as error:
         _unreadable(ledger, path, name, error)
         return None
 
@@ -258,7 +274,11 @@ def _choose_layer(ledger: Ledger, path: Path, name: str, layer: str | None, kind
                 "no map layer in the file", name, "nothing", "one layer", "check what was exported"
             )
         return None
-    driver = pyogrio.read_info(path, layer=there[0])["driver"]
+    try:
+        driver = pyogrio.read_info(path, layer=there[0])["driver"]
+    except BROKEN as error:
+        _unreadable(ledger, path, name, error)
+        return None
     if driver not in DRIVERS:
         ledger.problem(
             "a format that is not read",
