@@ -133,9 +133,8 @@ def test_texts_of_the_data_reach_no_page_unescaped(tmp_path):
     feature("access.geojson", 0, prop("name", EVIL))(folder)
     feature("access.geojson", 2, prop("name", EVIL))(folder)
     for file, old in (("farm.toml", "One Hectare"), ("outfits/spreader.toml", "Tractor with trailed spreader"),
-                      ("scenarios.toml", "Lighter loads"), (OPS, "South gate"), (OPS, "slurry")):  # fmt: skip
+                      ("scenarios.toml", "Lighter loads"), (OPS, "South gate"), (OPS, "plough")):  # fmt: skip
         text(file, old, EVIL)(folder)
-    text("scenarios.toml", 'jobs = ["slurry"]', "")(folder)
     picture, out = tmp_path / "look.html", tmp_path / "out"
     assert CliRunner().invoke(app, ["check", str(folder), "--map", str(picture)]).exit_code == 0
     done = CliRunner().invoke(
@@ -143,7 +142,9 @@ def test_texts_of_the_data_reach_no_page_unescaped(tmp_path):
     )
     assert done.exit_code == 0, done.output
     for page in (picture.read_text(encoding="utf-8"), (out / "report.html").read_text(encoding="utf-8")):
-        assert "<script>window" not in page and "${window" not in page
+        assert "<script>window" not in page
+        # Between scripts ${ is a text like any other; inside one it would be run.
+        assert not any("${window" in script for script in re.findall(r"(?s)<script.*?</script>", page))
         assert "window.broken" in re.sub(r"&#(\d+);", lambda hit: chr(int(hit[1])), page)
 
 
