@@ -10,7 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pyogrio
 import shapely
-from pyogrio.errors import DataLayerError, DataSourceError
+from pyogrio.errors import CRSError, DataLayerError, DataSourceError
 from pyproj import CRS
 from pyproj.exceptions import ProjError
 from shapely.errors import GEOSException
@@ -126,7 +126,7 @@ def _layer_names(ledger: Ledger, path: Path, name: str) -> list[str]:
 
 def _unreadable(ledger: Ledger, path: Path, name: str, error: Exception) -> None:
     said = str(error).replace(f"{ledger.folder}/", "").replace(f"{path.parent}/", "")
-    if isinstance(error, ProjError):
+    if isinstance(error, CRSError | ProjError):
         ledger.problem(
             "the coordinate system of the file cannot be understood",
             name,
