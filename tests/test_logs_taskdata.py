@@ -24,6 +24,7 @@ from spoiled_farms import write_good
 
 from trafficplan.chain import Plan, prepare
 from trafficplan.inputs.farm import read_farm
+from trafficplan.inputs.overview import understood
 from trafficplan.inputs.recording import Recording
 from trafficplan.inputs.taskdata import open_folder, open_zip, read_log, read_taskdata
 from trafficplan.inputs.timelog import EPOCH_S, read_layout, read_records
@@ -140,6 +141,16 @@ def test_boundaries_of_the_set(open_data: Path) -> None:
         (63.75, 67.03), abs=0.005
     )
     assert used.sum() == 19
+
+
+@pytest.mark.real
+def test_whole_harvest_is_read_and_told_in_one_line_per_log(open_data: Path, tmp_path: Path) -> None:
+    # facts: 61,314 records, 22.2 h, 110.29 km (grid lengths differ by up to 0.04 % from those on the ellipsoid)
+    lines = understood(read_farm(make_forage_farm(tmp_path / "farm", open_data)))["recorded_tracks"]
+    assert len(lines) == 21 and all(line["share_used_pct"] == 100.0 for line in lines)
+    assert sum(line["fixes"] for line in lines) == 61_314
+    assert (sum(line["gaps"] for line in lines), sum(line["pauses"] for line in lines)) == (8, 33)
+    assert sum(line["length_km"] for line in lines) == pytest.approx(110.29, rel=6e-4)
 
 
 @pytest.mark.real
