@@ -16,6 +16,7 @@ from trafficplan.farm.farm import Farm
 from trafficplan.inputs.farm import read_farm
 from trafficplan.inputs.overview import understood
 from trafficplan.names import Note
+from trafficplan.report.overview_text import overview_lines
 
 
 @pytest.fixture
@@ -54,6 +55,9 @@ def test_check_tells_the_steepest_slope_of_each_field(folder: Path, unit: str | 
     assert farm.elevation is not None and "elevation.tif" in farm.inputs
     (told,) = understood(farm)["fields"]
     assert told["slope_pct_max"] == pytest.approx(10.0, abs=0.1)  # hypot(6, 8) %
+    words = "\n".join(overview_lines(understood(farm), []))
+    assert "steepest" in words and f"{told['slope_pct_max']:g} %" in words
+    assert "0.44 ha of the soil map lie outside the fields" in words  # 2 x 60 m x 120 m less 1 ha
     assert bool(notes(farm, "assumed", "elevation.tif: unit")) == (unit is None)
 
 

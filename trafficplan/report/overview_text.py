@@ -70,6 +70,9 @@ def _fields(told: Mapping[str, Any], units: str) -> list[str]:
         for one in told["fields"]
     ]
     head = ("field", "area", "crop", "tilled to", "gates", "tramlines", "jobs", f"soils ({unit_of('area', units)})")
+    if any("slope_pct_max" in one for one in told["fields"]):
+        slopes = [f"{one['slope_pct_max']:g} %" if "slope_pct_max" in one else "" for one in told["fields"]]
+        return table((*head, "steepest"), [(*row, slope) for row, slope in zip(rows, slopes, strict=True)])
     return table(head, rows) if rows else []
 
 
@@ -78,7 +81,9 @@ def _soils(told: Mapping[str, Any], units: str) -> list[str]:
     for one in told["soils"]:
         layers = [f"{h['texture']} to {say('depth', h['bottom_m'], units)}" for h in one["horizons"]]
         rows.append((one["unit"], ", ".join(layers), "swells" if one["swelling"] else ""))
-    return table(("soil", "layers from the top", ""), rows) if rows else []
+    beyond = told["soil_map"]["outside_fields_ha"]
+    outside = [f"  {say('area', beyond, units)} of the soil map lie outside the fields"] if beyond >= 0.01 else []
+    return [*table(("soil", "layers from the top", ""), rows), *outside] if rows else []
 
 
 def _outfits(told: Mapping[str, Any], units: str) -> list[str]:
