@@ -54,6 +54,11 @@ def zipped(files: dict[str, bytes | str]) -> bytes:
     return buffer.getvalue()
 
 
+def hole(raw: bytes) -> bytes:
+    """Return an archive with bytes of its first file overwritten."""
+    return raw[:60] + b"\xaa" * 12 + raw[72:]
+
+
 def task_set(**changes: bytes | str | None) -> Callable[[Path], object]:
     """Write a set of task data with files replaced or (None) removed; names with _ for the dot."""
 
@@ -138,6 +143,7 @@ LOGS: tuple[SpoiledLog, ...] = (
     SpoiledLog("zip slip", "a.zip", zipped({"../../TASKDATA.XML": main_xml()}), "leads out of it"),
     SpoiledLog("zip bomb", "a.zip", zipped({"TASKDATA.XML": main_xml(), "TLG00001.BIN": bytes(1 << 24)}),
                "unpacks to too much"),
+    SpoiledLog("damaged zip", "a.zip", hole(zipped({"TASKDATA.XML": main_xml(more="<CTR/>" * 50)})), "cannot be read"),
     SpoiledLog("two sets in a zip", "a.zip", zipped({"a/TASKDATA.XML": main_xml(), "b/TASKDATA.XML": main_xml()}),
                "several sets"),
     SpoiledLog("header missing", "TASKDATA", task_set(TLG00001_xml=None), "file of the task data is missing"),

@@ -152,7 +152,7 @@ def test_fuzz_of_task_data(
     }
     files[which] = damaged(files[which], places, cut)
     if packed:
-        with zipfile.ZipFile(tmp_path / "a.zip", "w") as container:
+        with zipfile.ZipFile(tmp_path / "a.zip", "w", zipfile.ZIP_DEFLATED) as container:
             for name, content in files.items():
                 container.writestr(name, content)
         raw = damaged((tmp_path / "a.zip").read_bytes(), places[:3], 1.0)

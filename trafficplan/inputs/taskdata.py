@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import lzma
 import re
 import zipfile
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +27,8 @@ _SPEED_UNITS = {"km/h": KM_H, "m/s": 1.0, "mm/s": 1e-3}
 #: A set is refused beyond these: files, bytes of one file unpacked, of all, and times that packing shrank it; ours.
 _MOST_FILES, _MOST_BYTES, _MOST_TOTAL, _MOST_RATIO = 20_000, 1 << 29, 1 << 32, 200
 _XML_BYTES = 1 << 26
+#: What the reading of a damaged file or archive raises.
+_UNREADABLE = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, RuntimeError, OSError, EOFError, ValueError)
 _LOG_NAME, _OTHER_NAME = re.compile(r"TLG\d{5}", re.ASCII), re.compile(r"[A-Z]{3}\d{5}", re.ASCII)
 #: Values hold until the next; after a silence longer than this the flow is not known to have gone on [s]; ours.
 _SILENCE_S = 60.0
@@ -65,14 +69,7 @@ class Container:
             else:
                 with (self.path / self.files[name]).open("rb") as stream:
                     raw = stream.read(most + 1)
-        except (
-            zipfile.BadZipFile,
-            NotImplementedError,
-            RuntimeError,
-            OSError,
-            EOFError,
-            ValueError,
-        ) as error:
+        except _UNREADABLE as error:
             raise _damaged_zip(where, error) from error
         if len(raw) > most:
             raise refused(
@@ -141,7 +138,7 @@ def open_zip(path: Path, where: str) -> Container:
     try:
         with zipfile.ZipFile(path) as packed:
             infos = packed.infolist()
-    except (zipfile.BadZipFile, OSError, EOFError, ValueError) as error:
+    except _UNREADABLE as error:
         raise _damaged_zip(where, error) from error
     for info in infos:
         parts = info.filename.replace("\\", "/").split("/")
