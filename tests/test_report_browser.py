@@ -149,11 +149,11 @@ def test_difference_from_base(visit: Visit) -> None:
     page.wait_for_timeout(50)
     page.mouse.click(*spot(page, 75.4, 250.5))
     # depth = factor x (0.7 + 0.55 log10(1 + 4 passes)) x 0.48 = 0.52 m as planned, 0.32 m when drier (factor
-    # 0.62)
+    # 0.62); the picture shows the level reached: 50 and 30 cm
     reading = page.locator("#reading").inner_text()
     assert "−20 cm against base" in reading
-    assert "32 cm" in reading
-    assert "52 cm" in reading
+    assert "30 cm" in reading
+    assert "50 cm" in reading
 
 
 def test_keys_alone_reach_a_value(visit: Visit) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable
 from typing import Annotated, Any
@@ -63,7 +64,9 @@ def answer(command: str, inputs: dict[str, Any], as_json: bool, work: Callable[[
         if as_json:
             print(_failed(frame, "interrupted", "the command was stopped", "nothing; the earlier result is untouched"))
         print("Interrupted; the earlier result is untouched.", file=sys.stderr)
-        raise typer.Exit(INTERRUPTED) from None
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(INTERRUPTED)  # at once: a worker that was stopped while it started would be waited for for ever
     except Exception as error:
         if as_json:
             print(

@@ -5,9 +5,12 @@ from __future__ import annotations
 import multiprocessing
 import os
 import re
+import signal
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -136,24 +139,31 @@ def _fields_done(tasks: Sequence[Task], workers: int) -> Iterator[FieldDone]:
         for task in tasks:
             yield compute_field(task)
         return
-    context = multiprocessing.get_context("spawn")
-    pool = ProcessPoolExecutor(min(workers, len(tasks)), mp_context=context, initializer=_quiet)
+    pool = ProcessPoolExecutor(min(workers, len(tasks)), mp_context=multiprocessing.get_context("spawn"))
     try:
-        for future in as_completed([pool.submit(compute_field, task) for task in tasks]):
+        with _deaf_workers():
+            waiting = [pool.submit(compute_field, task) for task in tasks]
+        for future in as_completed(waiting):
             yield future.result()
     except BaseException:
         for process in list((pool._processes or {}).values()):
-            process.terminate()
+            process.kill()
         pool.shutdown(wait=False, cancel_futures=True)
         raise
     pool.shutdown()
 
 
-def _quiet() -> None:
-    """Let the parent alone answer Ctrl-C, so that a worker prints no traceback."""
-    import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+@contextmanager
+def _deaf_workers() -> Iterator[None]:
+    """Let processes that start in this block inherit that Ctrl-C is ignored: the parent alone answers it."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def in_order(farm: Farm, scenarios: Sequence[str]) -> tuple[str, ...]:
