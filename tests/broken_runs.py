@@ -72,8 +72,7 @@ def killed(farm: str, out: Path, seed: int, count: int) -> None:
         if number % 3:  # two of three near the end, where the report is written and the folders are swapped
             near_the_end = out.with_name(f"{out.name}.new") / "zones.gpkg"
             while (
-                not near_the_end.exists()
-                and os.waitid(os.P_PID, child, os.WEXITED | os.WNOHANG | os.WNOWAIT) is None
+                not near_the_end.exists() and os.waitid(os.P_PID, child, os.WEXITED | os.WNOHANG | os.WNOWAIT) is None
             ):
                 time.sleep(0.002)
             wait = time.perf_counter() - begun + moments.uniform(0.0, 0.25 * known[cell][1])
@@ -85,9 +84,7 @@ def killed(farm: str, out: Path, seed: int, count: int) -> None:
 
         finish_swap(out)
         found = next((one for one, (files, _) in known.items() if files == state(out)), None)
-        print(
-            json.dumps({"cell": cell, "wait_s": round(wait, 3), "status": status, "found": found}), flush=True
-        )
+        print(json.dumps({"cell": cell, "wait_s": round(wait, 3), "status": status, "found": found}), flush=True)
     print(
         json.dumps(
             {

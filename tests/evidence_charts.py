@@ -38,9 +38,7 @@ def measured(rows, model, **wanted):
 
 def _svg(drawing, words):
     target = io.StringIO()
-    drawing.savefig(
-        target, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
-    )
+    drawing.savefig(target, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     text = target.getvalue()
     text = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
     return text.replace("<svg", f'<svg role="img" aria-label="{words}"', 1)
@@ -55,16 +53,12 @@ def _tidy(ax):
 
 def _beside(ax, x, y, text, size):
     """A label right of a point (SVG drops leading blanks, so it is moved)."""
-    ax.annotate(
-        text, (x, y), (6, 0), textcoords="offset points", va="center", fontsize=size, color=INK, zorder=4
-    )
+    ax.annotate(text, (x, y), (6, 0), textcoords="offset points", va="center", fontsize=size, color=INK, zorder=4)
 
 
 def _row_of_models(ax, place, values, seen, unit, digits):
     """One line of the chart: the measured value as a bar, each model as a point."""
-    ax.barh(
-        place, seen, height=0.62, color=BAND, linewidth=0, zorder=1, label="measured" if place == 0 else None
-    )
+    ax.barh(place, seen, height=0.62, color=BAND, linewidth=0, zorder=1, label="measured" if place == 0 else None)
     ax.text(0.0, place - 0.41, f"measured {seen:.{digits}f} {unit}", va="bottom", fontsize=8, color=QUIET)
     for shift, (name, value) in enumerate(values.items()):
         y = place + 0.13 * (shift - 0.5 * (len(values) - 1))
@@ -82,14 +76,10 @@ def contact_chart(rows):
         names = []
         for place, row in enumerate(places):
             inputs = parse(row["inputs"])
-            values = {
-                name: float(answer_of(f"machines.contact.{model}", inputs)) for name, model in AREAS.items()
-            }
+            values = {name: float(answer_of(f"machines.contact.{model}", inputs)) for name, model in AREAS.items()}
             _row_of_models(ax, place, values, float(row["expected"]), "m²", 2)
             tonnes, bar = inputs["load_n"] / 9806.65, inputs["pressure_pa"] / 1e5
-            names.append(
-                f"{'Aarslev' if 'Aarslev' in row['source'] else 'Cranfield'}\n{tonnes:.1f} t, {bar:.1f} bar"
-            )
+            names.append(f"{'Aarslev' if 'Aarslev' in row['source'] else 'Cranfield'}\n{tonnes:.1f} t, {bar:.1f} bar")
         ax.set_yticks(range(len(places)), names)
         ax.set_ylim(len(places) - 0.45, -0.55)
         ax.set_xlim(0.0, 0.85)
@@ -140,9 +130,7 @@ def trial_chart(rows):
             verdict = "agrees" if row["holds"] == "yes" else "misses"
             _beside(ax, value, place, f"{value:.1f}: {verdict}", 9)
             depth = f", {inputs['depth_m'] * 100:g} cm" if "depth_m" in inputs else ", 50 cm"
-            names.append(
-                f"{'Sweden, 8 t' if 'swedish' in row['model'] else 'Switzerland, 11.2 t'}{depth}\n{seen}"
-            )
+            names.append(f"{'Sweden, 8 t' if 'swedish' in row['model'] else 'Switzerland, 11.2 t'}{depth}\n{seen}")
         ax.axvline(0.5, color=INK, linewidth=1.0, linestyle=(0, (6, 2)), zorder=3)
         ax.set_yticks(range(len(trials)), names)
         ax.set_ylim(len(trials) - 0.5, -0.5)

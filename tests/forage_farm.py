@@ -65,9 +65,7 @@ def boundaries(main: Path) -> geopandas.GeoDataFrame:
             [(float(point.get("D")), float(point.get("C"))) for point in line.findall("PNT")]
             for line in one.findall("PLN/LSG[@A='1']")
         ]
-        rows.append(
-            {"field": one.get("A"), "given_m2": float(one.get("D")), "geometry": shapely.Polygon(rings[0])}
-        )
+        rows.append({"field": one.get("A"), "given_m2": float(one.get("D")), "geometry": shapely.Polygon(rings[0])})
     return geopandas.GeoDataFrame(rows, crs="EPSG:4326")
 
 
@@ -110,9 +108,7 @@ def make_forage_farm(folder: Path, open_data: Path, fields: tuple[str, ...] = ()
     (folder / "farm.toml").write_text(FARM, encoding="utf-8")
     (folder / "outfits" / "harvester.toml").write_text(HARVESTER, encoding="utf-8")
     (folder / "horizons.csv").write_text("unit,top_m,bottom_m,texture\nloam,0,1.2,loam\n", encoding="utf-8")
-    (folder / "operations.csv").write_text(
-        "\n".join(["id,date,field,job,outfit,drive", *rows, ""]), encoding="utf-8"
-    )
+    (folder / "operations.csv").write_text("\n".join(["id,date,field,job,outfit,drive", *rows, ""]), encoding="utf-8")
     return folder
 
 

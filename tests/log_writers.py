@@ -69,9 +69,7 @@ def gpx(log: Driven, more: str = "") -> bytes:
         f"<extensions><g:speed>{v:.3f}</g:speed></extensions></trkpt>\n"
         for t, x, y, v in rows
     )
-    head = (
-        '<?xml version="1.0"?>\n<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1" xmlns:g="urn:g">'
-    )
+    head = '<?xml version="1.0"?>\n<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1" xmlns:g="urn:g">'
     return f"{head}<trk><name>day</name><trkseg>{points}</trkseg></trk>{more}</gpx>\n".encode()
 
 
@@ -105,9 +103,7 @@ def nmea(log: Driven, kinds: str = "GGA RMC", quality: int = 4) -> bytes:
     return "".join(out).encode()
 
 
-TLG_HEADER = (
-    '<TIM A="" D="4"><PTN A="" B="" D=""/><DLV A="0043" B="" C="DET-1"/><DLV A="008D" B="" C="DET-1"/></TIM>'
-)
+TLG_HEADER = '<TIM A="" D="4"><PTN A="" B="" D=""/><DLV A="0043" B="" C="DET-1"/><DLV A="008D" B="" C="DET-1"/></TIM>'
 
 
 def records(log: Driven, values: Sequence[Sequence[tuple[int, int]]] | None = None, status: int = 4) -> bytes:
@@ -122,9 +118,7 @@ def records(log: Driven, values: Sequence[Sequence[tuple[int, int]]] | None = No
     return out
 
 
-def main_xml(
-    logs: Sequence[str] = ("TLG00001",), version: int = 4, more: str = "", tasks: bool = True
-) -> str:
+def main_xml(logs: Sequence[str] = ("TLG00001",), version: int = 4, more: str = "", tasks: bool = True) -> str:
     inner = "".join(f'<TLG A="{one}" C="1"/><TIM A="2026-10-01T06:00:00" D="4"/>' for one in logs)
     device = (
         '<DVC A="DVC-1"><DET A="DET-1" B="1" C="1" D="machine" E="0" F="0"/>'

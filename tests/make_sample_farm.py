@@ -117,9 +117,7 @@ def access_features(drawn: ground.Ground) -> list[Feature]:
     for name, surface, line in drawn.lanes:
         max_t = ground.LANES[name.rsplit(" ", 1)[0]][2] if name.rsplit(" ", 1)[0] in ground.LANES else None
         features.append(({"kind": "track", "name": name, "surface": surface, "max_t": max_t}, line))
-    features += [
-        ({"kind": kind, "name": name, "max_t": max_t}, shape) for kind, name, max_t, shape in ground.PLACES
-    ]
+    features += [({"kind": kind, "name": name, "max_t": max_t}, shape) for kind, name, max_t, shape in ground.PLACES]
     return features
 
 

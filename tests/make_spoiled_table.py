@@ -89,9 +89,7 @@ def table() -> str:
         with tempfile.TemporaryDirectory() as folder:
             kind, words = told(case, Path(folder))
         rows.append(
-            "| "
-            + " | ".join(cell.replace("|", "/").replace("\n", " ") for cell in (kind, case.name, words))
-            + " |"
+            "| " + " | ".join(cell.replace("|", "/").replace("\n", " ") for cell in (kind, case.name, words)) + " |"
         )
     return HEAD + "\n".join(rows) + "\n"
 

@@ -50,9 +50,7 @@ JOBS: list[tuple[str, dt.date, str, str, float]] = [
 ]
 
 
-def example_farm(
-    units: str = "metric", names: Mapping[str, str] | None = None, title: str = "Ostara Flats"
-) -> Farm:
+def example_farm(units: str = "metric", names: Mapping[str, str] | None = None, title: str = "Ostara Flats") -> Farm:
     """Return the farm; `names` renames fields."""
     names = names or {}
     fields = {}
@@ -81,9 +79,7 @@ def example_farm(
         ),
         places=(
             Place("the yard", "yard", box(WEST + 570, SOUTH - 60, WEST + 650, SOUTH)),
-            Place(
-                "mill stream", "watercourse", _line([(0, -20), (20, 200), (10, 520), (150, 700), (160, 860)])
-            ),
+            Place("mill stream", "watercourse", _line([(0, -20), (20, 200), (10, 520), (150, 700), (160, 860)])),
             Place("line north", "overhead_line", _line([(0, 900), (1100, 560)])),
         ),
         aerial=None,
@@ -114,9 +110,7 @@ def example_passes(field: Field, grid: Grid) -> NDArray[np.float64]:
     for (x0, y0), (x1, y1) in zip(corners[:-1], corners[1:], strict=True):
         crosses = (y0 > ys) != (y1 > ys)
         inside ^= crosses & (xs < (x1 - x0) * (ys - y0) / (y1 - y0 + 1e-12) + x0)
-        along = np.clip(
-            ((xs - x0) * (x1 - x0) + (ys - y0) * (y1 - y0)) / ((x1 - x0) ** 2 + (y1 - y0) ** 2), 0, 1
-        )
+        along = np.clip(((xs - x0) * (x1 - x0) + (ys - y0) * (y1 - y0)) / ((x1 - x0) ** 2 + (y1 - y0) ** 2), 0, 1)
         edge = np.minimum(edge, np.hypot(xs - x0 - along * (x1 - x0), ys - y0 - along * (y1 - y0)))
     passes = np.zeros(grid.shape)
     offset = np.abs((xs - corners[0][0]) % 24 - 12)
@@ -159,9 +153,7 @@ def example_summary(scenario: str, field: Field, factor: float, far_over: bool =
             "deep": deep,
             "tilled": (area - wheeled, wheeled * 0.4, wheeled * 0.3, wheeled * 0.2, wheeled * 0.1),
         },
-        parts=tuple(
-            _part(key, day, job, outfit, weight * factor, area) for key, day, job, outfit, weight in JOBS
-        ),
+        parts=tuple(_part(key, day, job, outfit, weight * factor, area) for key, day, job, outfit, weight in JOBS),
         worst=_worst(field, factor),
         drives={key: _drive(field, shift) for shift, (key, *_) in enumerate(JOBS)},
         crossings=crossings,
@@ -325,12 +317,8 @@ def _profiles(factor: float) -> tuple[WheelProfile, ...]:
         for axle, load, bar in axles:
             top = 60 + load / 60 * factor
             stress = tuple(top * math.exp(-depth / (0.35 + load / 2e4)) for depth in DEPTHS)
-            upper = tuple(
-                value * (1.25 if depth < 0.6 else 1.0) for value, depth in zip(stress, DEPTHS, strict=True)
-            )
-            made.append(
-                WheelProfile(outfit, axle, operation, load, bar, "moulds", DEPTHS, stress, upper, low, high)
-            )
+            upper = tuple(value * (1.25 if depth < 0.6 else 1.0) for value, depth in zip(stress, DEPTHS, strict=True))
+            made.append(WheelProfile(outfit, axle, operation, load, bar, "moulds", DEPTHS, stress, upper, low, high))
     return tuple(made)
 
 
@@ -372,9 +360,7 @@ def example_report(
     summaries: dict[str, list[FieldSummary]] = {}
     pictures: dict[tuple[str, str], tuple[Picture, ...]] = {}
     for scenario, (_, factor) in SCENARIOS.items():
-        summaries[scenario] = [
-            example_summary(scenario, field, factor, far_over) for field in farm.fields.values()
-        ]
+        summaries[scenario] = [example_summary(scenario, field, factor, far_over) for field in farm.fields.values()]
         for summary in summaries[scenario]:
             pictures[scenario, summary.field.key] = example_pictures(summary.field, summary.grid, factor)
     notes = [*farm.notes, *(note for summary in summaries["base"] for note in summary.notes)]

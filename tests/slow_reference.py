@@ -71,9 +71,7 @@ def sample_point(grid: Grid, row: int, col: int) -> tuple[float, float]:
     return x, y
 
 
-def stretches(
-    xy: NDArray[np.float64], load: NDArray[np.float64], legs: NDArray, furrow: NDArray
-) -> list[Stretch]:
+def stretches(xy: NDArray[np.float64], load: NDArray[np.float64], legs: NDArray, furrow: NDArray) -> list[Stretch]:
     """Return the stretches of a path; neighbours meet on the plane that halves their bend."""
     directions = np.diff(xy, axis=0)
     lengths = np.hypot(directions[:, 0], directions[:, 1])

@@ -269,9 +269,7 @@ def rewrite(layer: str, change: Callable[[gpd.GeoDataFrame], gpd.GeoDataFrame]) 
 
     def spoil(folder: Path) -> None:
         frame = change(layers()[layer])
-        frame.to_crs("EPSG:4326").to_file(
-            folder / f"{layer}.geojson", driver="GeoJSON", COORDINATE_PRECISION=9
-        )
+        frame.to_crs("EPSG:4326").to_file(folder / f"{layer}.geojson", driver="GeoJSON", COORDINATE_PRECISION=9)
 
     return spoil
 

@@ -29,9 +29,7 @@ VIRTUAL = (
 GROUND: tuple[Spoiling, ...] = (
     # files
     Spoiling("no farm.toml", remove("farm.toml"), "farm.toml", "file not found"),
-    Spoiling(
-        "no fields", remove("fields.geojson"), "fields.geojson", "file not found", mend="add fields.geojson"
-    ),
+    Spoiling("no fields", remove("fields.geojson"), "fields.geojson", "file not found", mend="add fields.geojson"),
     Spoiling("no soil map", remove("soil.geojson"), "soil.geojson", "file not found"),
     Spoiling("no operations", remove(OPS), OPS, "file not found"),
     Spoiling(
@@ -71,9 +69,7 @@ GROUND: tuple[Spoiling, ...] = (
     Spoiling("empty table", write(OPS, ""), OPS, "empty"),
     Spoiling("UTF-16", write(OPS, OPERATIONS.encode("utf-16")), OPS, "UTF-8"),
     # farm.toml and other TOML
-    Spoiling(
-        "TOML syntax", text("farm.toml", "season = 2026", "season = "), "farm.toml, line 2", "not valid TOML"
-    ),
+    Spoiling("TOML syntax", text("farm.toml", "season = 2026", "season = "), "farm.toml, line 2", "not valid TOML"),
     Spoiling(
         "TOML key twice",
         text("farm.toml", "season = 2026", "season = 2026\nseason = 2025"),
@@ -101,9 +97,7 @@ GROUND: tuple[Spoiling, ...] = (
         "time zone",
         mend="Europe/Vilnius",
     ),
-    Spoiling(
-        "CRS in degrees", text("farm.toml", "EPSG:32635", "EPSG:4326"), "farm.toml, crs", "not in metres"
-    ),
+    Spoiling("CRS in degrees", text("farm.toml", "EPSG:32635", "EPSG:4326"), "farm.toml, crs", "not in metres"),
     Spoiling(
         "CRS unknown",
         text("farm.toml", "EPSG:32635", "EPSG:99999"),
@@ -132,9 +126,7 @@ GROUND: tuple[Spoiling, ...] = (
     # vector layers
     Spoiling(
         "field column",
-        feature(
-            "fields.geojson", 0, lambda one: one["properties"].update(fields=one["properties"].pop("field"))
-        ),
+        feature("fields.geojson", 0, lambda one: one["properties"].update(fields=one["properties"].pop("field"))),
         "fields.geojson",
         "column is missing",
         mend="rename fields to field",
@@ -154,9 +146,7 @@ GROUND: tuple[Spoiling, ...] = (
         "swapped",
     ),
     Spoiling("swapped soil", every("soil.geojson", swap), "soil.geojson", "swapped"),
-    Spoiling(
-        "metres in degrees", every("fields.geojson", metres), "fields.geojson", "no degrees", found="500000"
-    ),
+    Spoiling("metres in degrees", every("fields.geojson", metres), "fields.geojson", "no degrees", found="500000"),
     Spoiling(
         "line for polygon",
         feature("fields.geojson", 0, line_of_ring),

@@ -14,9 +14,7 @@ from log_writers import DAY, DAYS_1980, TLG_HEADER, csv, drive, gpx, main_xml, n
 LOG = drive()
 CSV, GPX, NMEA, TLG = csv(LOG), gpx(LOG), nmea(LOG), records(LOG)
 WEST_AUSTRALIA = (115.0, -32.0)
-XML_BOMB = (
-    b'<?xml version="1.0"?><!DOCTYPE g [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;">]><gpx><trk>&b;</trk></gpx>'
-)
+XML_BOMB = b'<?xml version="1.0"?><!DOCTYPE g [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;">]><gpx><trk>&b;</trk></gpx>'
 
 
 @dataclass(frozen=True)

@@ -44,9 +44,7 @@ def top(line: str) -> Callable[[Path], None]:
 
 def rings(*outlines: list[tuple[float, float]]) -> Callable[[Path], None]:
     """Give the only field other outlines, in metres from the farm's corner."""
-    shape = shapely.MultiPolygon(
-        [shapely.Polygon([(EAST + x, NORTH + y) for x, y in one]) for one in outlines]
-    )
+    shape = shapely.MultiPolygon([shapely.Polygon([(EAST + x, NORTH + y) for x, y in one]) for one in outlines])
     return rewrite("fields", lambda frame: frame.assign(geometry=[shape]))
 
 
@@ -217,14 +215,10 @@ def broken_stream() -> bytes:
 LOCAL = 'LOCAL_CS["yard grid",UNIT["metre",1],AXIS["East",EAST],AXIS["North",NORTH]]'
 PNG = b"\x89PNG\r\n\x1a\n" + bytes(64)
 VRT = b'<VRTDataset rasterXSize="1" rasterYSize="1"><VRTRasterBand/></VRTDataset>'
-OGR_VRT = (
-    b'<?xml version="1.0"?><!-- soil --><OGRVRTDataSource><OGRVRTLayer name="fields"/></OGRVRTDataSource>'
-)
+OGR_VRT = b'<?xml version="1.0"?><!-- soil --><OGRVRTDataSource><OGRVRTLayer name="fields"/></OGRVRTDataSource>'
 ENTITIES = b'<?xml version="1.0"?><!DOCTYPE kml [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;&a;">]><kml>&b;</kml>'
 OUTSIDE = b'<?xml version="1.0"?><!DOCTYPE kml [<!ENTITY x SYSTEM "file:///etc/hostname">]><kml>&x;</kml>'
-EMPTY_GPX = (
-    b'<?xml version="1.0"?><gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1"></gpx>'
-)
+EMPTY_GPX = b'<?xml version="1.0"?><gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1"></gpx>'
 ONES = np.ones((14, 14), dtype=np.uint8)
 HALF = np.full((14, 14), 40.0, dtype=np.float32)
 CLASSES = '[soil_raster]\nclasses = { 1 = "A", 2 = "B" }\n'

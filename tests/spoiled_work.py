@@ -47,9 +47,7 @@ WORK: tuple[Spoiling, ...] = (
         "wrong kind",
         mend="without quotation marks",
     ),
-    Spoiling(
-        "tyre code", text(OUT, '"600/65R28"', '"narrow"'), "axle front, tyre", "tyre size not understood"
-    ),
+    Spoiling("tyre code", text(OUT, '"600/65R28"', '"narrow"'), "axle front, tyre", "tyre size not understood"),
     Spoiling(
         "misspelt axle key",
         text(OUT, "adjust_min", "adjust_minutes"),
@@ -63,9 +61,7 @@ WORK: tuple[Spoiling, ...] = (
         "axle trailer",
         "no tyre pressure",
     ),
-    Spoiling(
-        "no full load", text(OUT, "  full_t = 11.2\n", ""), "axle trailer, full_t", "missing", mend="weigh"
-    ),
+    Spoiling("no full load", text(OUT, "  full_t = 11.2\n", ""), "axle trailer, full_t", "missing", mend="weigh"),
     Spoiling(
         "axle name twice",
         text(OUT, 'name = "trailer"', 'name = "rear"'),
@@ -184,9 +180,7 @@ WORK: tuple[Spoiling, ...] = (
         "unknown axle",
         mend="front",
     ),
-    Spoiling(
-        "moisture word", text(OPS, ",moulds", ",soggy"), "row 2, column moisture", "moisture not understood"
-    ),
+    Spoiling("moisture word", text(OPS, ",moulds", ",soggy"), "row 2, column moisture", "moisture not understood"),
     Spoiling(
         "NaN in operations",
         text(OPS, "0.22", "NaN"),
@@ -194,9 +188,7 @@ WORK: tuple[Spoiling, ...] = (
         "not a number",
         found="NaN",
     ),
-    Spoiling(
-        "load far over", text(OPS, "9 t,fills", "90 t,fills"), "row 4, column load", "over the capacity"
-    ),
+    Spoiling("load far over", text(OPS, "9 t,fills", "90 t,fills"), "row 4, column load", "over the capacity"),
     # scenarios
     Spoiling(
         "scenario job",
@@ -221,9 +213,7 @@ WORK: tuple[Spoiling, ...] = (
     ),
     Spoiling(
         "scenario twice",
-        text(
-            "scenarios.toml", "[lighter]\n", "[Lighter]\n[[Lighter.change]]\nload_factor = 0.5\n[lighter]\n"
-        ),
+        text("scenarios.toml", "[lighter]\n", "[Lighter]\n[[Lighter.change]]\nload_factor = 0.5\n[lighter]\n"),
         "scenario lighter",
         "comes twice",
     ),
@@ -304,11 +294,7 @@ WORK: tuple[Spoiling, ...] = (
         "out of range",
         mend="psi",
     ),
-    Spoiling(
-        "weather order", text("weather.csv", "2026-03-19", "2026-03-17"), "row 3, column date", "out of order"
-    ),
-    Spoiling(
-        "negative rain", text("weather.csv", ",4.0,", ",-4.0,"), "row 2, column rain_mm", "out of range"
-    ),
+    Spoiling("weather order", text("weather.csv", "2026-03-19", "2026-03-17"), "row 3, column date", "out of order"),
+    Spoiling("negative rain", text("weather.csv", ",4.0,", ",-4.0,"), "row 2, column rain_mm", "out of range"),
     Spoiling("no evaporation", text("weather.csv", ",1.4", ","), "row 3, column et0_mm", "no evaporation"),
 )

@@ -34,9 +34,7 @@ from trafficplan.soil.stress import depth_reached, stress_quartic, stress_track
 from trafficplan.units import BAR, GRAVITY, KPA
 
 laws = settings(derandomize=True, max_examples=40, deadline=None, database=None)
-TYRES = st.sampled_from(
-    [tyre_from_code(code) for code in ("650/65R30.5", "710/70R42", "18.4R38", "66x43.00-25")]
-)
+TYRES = st.sampled_from([tyre_from_code(code) for code in ("650/65R30.5", "710/70R42", "18.4R38", "66x43.00-25")])
 WORDS = st.sampled_from(["smears", "moulds", "crumbles"])
 MASSES = st.floats(500.0, 8000.0)
 BARS = st.floats(0.5, 3.0)
@@ -128,9 +126,7 @@ def test_duals_by_hand():
     stress = [row.stress_pa / KPA for row in answer.depths]
     assert stress[:2] == pytest.approx([86.1, 77.0], abs=0.3)
     assert stress[-1] == pytest.approx(24.3, abs=0.06)
-    assert all(
-        found >= least - 0.06 for found, least in zip(stress, (86.1, 77.0, 53.6, 36.9, 24.0), strict=True)
-    )
+    assert all(found >= least - 0.06 for found, least in zip(stress, (86.1, 77.0, 53.6, 36.9, 24.0), strict=True))
 
 
 @pytest.mark.parametrize("nu", [3, 4, 5, 6])
@@ -139,15 +135,11 @@ def test_shapes_meet_their_closed_forms_and_the_compiled_sum(nu):
     away = np.linspace(0.0, 1.5, 16)
     for depth in (0.02, 0.1, 0.5, 1.0):
         uniform = stress_circle(SHAPES["uniform"], load, area, 0.0, depth, nu)
-        assert uniform == pytest.approx(
-            circle_uniform_axis(load / area, np.sqrt(area / np.pi), depth, nu), rel=1e-9
-        )
+        assert uniform == pytest.approx(circle_uniform_axis(load / area, np.sqrt(area / np.pi), depth, nu), rel=1e-9)
         parabolic = stress_circle(SHAPES["parabolic"], load, area, 0.0, depth, nu)
         assert parabolic == pytest.approx(circle_parabolic_axis(load, area, depth, nu), rel=1e-9)
         quartic = stress_circle(SHAPES["quartic"], load, area, away, depth, nu)
-        assert quartic == pytest.approx(
-            stress_quartic(load, area, away, depth, nu), abs=1e-3 * 1.5 * load / area
-        )
+        assert quartic == pytest.approx(stress_quartic(load, area, away, depth, nu), abs=1e-3 * 1.5 * load / area)
 
 
 @pytest.mark.parametrize("rollers", [0, 1, 4, 7])
@@ -180,9 +172,7 @@ def test_same_stress_as_under_the_axles_of_a_farm():
     for upper in (False, True):
         ours = stress_beneath(WheelCase(tyre, 40e3, 1.2e5), ground_of("loam", "moulds"), [0.1, 0.3, 0.5])
         farm = beneath(axle, 40e3, 1.2e5, [0.1, 0.3, 0.5], [5, 5, 5], upper)
-        assert [row.upper_pa if upper else row.stress_pa for row in ours.depths] == pytest.approx(
-            farm, rel=1e-3
-        )
+        assert [row.upper_pa if upper else row.stress_pa for row in ours.depths] == pytest.approx(farm, rel=1e-3)
 
 
 def test_depth_reached_is_that_of_the_compiled_search():
@@ -198,13 +188,10 @@ def test_depth_reached_is_that_of_the_compiled_search():
 def test_a_wheel_in_the_furrow_stresses_50_cm_more_than_on_the_land(tyre, mass, bar, word):
     land = WheelCase(tyre, mass * GRAVITY, bar * BAR)
     ground = ground_of("loam", word)
-    above, below = (
-        stress_beneath(case, ground, [0.1, 0.5, 0.7]) for case in (land, replace(land, furrow_m=0.25))
-    )
+    above, below = (stress_beneath(case, ground, [0.1, 0.5, 0.7]) for case in (land, replace(land, furrow_m=0.25)))
     assert below.depths[0].stress_pa == 0.0 < above.depths[0].stress_pa
     assert all(
-        deep.stress_pa > shallow.stress_pa
-        for shallow, deep in zip(above.depths[1:], below.depths[1:], strict=True)
+        deep.stress_pa > shallow.stress_pa for shallow, deep in zip(above.depths[1:], below.depths[1:], strict=True)
     )
     assert below.reached_m == 0.0 == above.reached_m or below.reached_m > above.reached_m
     # what lies 25 cm under the floor of the furrow feels what lies 25 cm under the land, all at one moisture
@@ -226,9 +213,7 @@ def test_less_load_lowers_every_depth(tyre, mass, part, bar, word, gap):
 
 
 @laws
-@given(
-    TYRES, MASSES, BARS, st.sampled_from(["loam", "clay", "sand", "silt loam"]), st.sampled_from([None, 0.2])
-)
+@given(TYRES, MASSES, BARS, st.sampled_from(["loam", "clay", "sand", "silt loam"]), st.sampled_from([None, 0.2]))
 def test_soil_that_crumbles_never_reads_worse_than_the_same_soil_that_smears(tyre, mass, bar, texture, gap):
     case = WheelCase(tyre, mass * GRAVITY, bar * BAR, gap)
     dry, wet = (stress_beneath(case, ground_of(texture, word), DEPTHS) for word in ("crumbles", "smears"))
@@ -257,17 +242,13 @@ def test_load_on_a_dual_is_shared_and_helps_where_it_is_said_to():
 
 def test_track_by_hand():
     # 60 kN on 0.6 x 1.8 m: mean 55.6 kPa; 4 rollers of .2 m carry half: 27.8 + 27.8 x 1.8/.8 = 90.3 kPa
-    answer = stress_beneath(
-        WheelCase(track_from_sizes(0.6, 1.8, 4), 60e3), ground_of("loam", "moulds"), [0.3]
-    )
+    answer = stress_beneath(WheelCase(track_from_sizes(0.6, 1.8, 4), 60e3), ground_of("loam", "moulds"), [0.3])
     assert answer.mean_pa / KPA == pytest.approx(55.56, abs=0.01)
     assert answer.peak_pa / KPA == pytest.approx(27.78 + 27.78 * 1.8 / 0.8, abs=0.01)
     # half of 62.8 under an inner roller and half of 51.3 of the even belt at 30 cm (derived, summed with
     # rollers 0.50 m apart; here 0.53 m)
     assert answer.depths[0].stress_pa / KPA == pytest.approx(0.5 * 62.8 + 0.5 * 51.3, abs=0.5)
-    even = stress_beneath(
-        WheelCase(track_from_sizes(0.6, 1.8, 0), 60e3), ground_of("loam", "moulds"), [0.1, 0.8]
-    )
+    even = stress_beneath(WheelCase(track_from_sizes(0.6, 1.8, 0), 60e3), ground_of("loam", "moulds"), [0.1, 0.8])
     assert [row.stress_pa / KPA for row in even.depths] == pytest.approx([55.5, 30.0], abs=0.1)
     assert even.peak_pa == even.mean_pa
 
@@ -321,9 +302,7 @@ def test_json_is_as_promised():
         assert {"depth_m", "stress_kpa", "stress_upper_kpa", "strength_kpa", "ratio", "chance"} <= set(row)
         assert row["ratio"] == pytest.approx(row["stress_kpa"] / row["strength_kpa"], abs=1e-3)
     assert answer["warnings"] == [] and "wheels_if_soil_smears" not in answer["result"]
-    assert wheel["mean_contact_stress_kpa"] == pytest.approx(
-        3.5 * 9.80665 / wheel["contact_area_m2"], rel=1e-3
-    )
+    assert wheel["mean_contact_stress_kpa"] == pytest.approx(3.5 * 9.80665 / wheel["contact_area_m2"], rel=1e-3)
 
 
 def test_each_tyre_starts_a_wheel():
@@ -431,9 +410,7 @@ def test_all_problems_of_all_wheels_at_once_and_in_words():
     assert [error["where"].split(",")[0] for error in errors] == ["wheel 1"] + ["wheel 2"] * 3
     done = run(*ONE[:-1], "100")
     assert (
-        done.exit_code == 2
-        and "To mend it: if 100 was meant in psi" in done.stderr
-        and "Traceback" not in done.output
+        done.exit_code == 2 and "To mend it: if 100 was meant in psi" in done.stderr and "Traceback" not in done.output
     )
 
 
@@ -503,11 +480,7 @@ def test_no_number_of_the_physics_is_left_out_of_the_sources():
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             targets = node.targets if isinstance(node, ast.Assign) else [getattr(node, "target", None)]
             names = {
-                n.id
-                for target in targets
-                if target is not None
-                for n in ast.walk(target)
-                if isinstance(n, ast.Name)
+                n.id for target in targets if target is not None for n in ast.walk(target) if isinstance(n, ast.Name)
             }
             for name in names - NO_NUMBERS:
                 if name.isupper() and not name.startswith("_"):

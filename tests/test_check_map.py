@@ -179,9 +179,7 @@ def test_opens_without_a_network_and_shows_layers_by_choice(width, browser, tmp_
     write_understood(page_file, read_farm(folder), "1.0")
     context = browser.new_context(offline=True, viewport={"width": width, "height": 900})
     page, complaints, outside = context.new_page(), [], []
-    page.on(
-        "console", lambda said: complaints.append(said.text) if said.type in ("error", "warning") else None
-    )
+    page.on("console", lambda said: complaints.append(said.text) if said.type in ("error", "warning") else None)
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on("request", lambda asked: outside.append(asked.url) if asked.url.startswith("http") else None)
     page.goto(page_file.as_uri())
@@ -195,9 +193,7 @@ def test_opens_without_a_network_and_shows_layers_by_choice(width, browser, tmp_
     assert page.locator("path.recorded").count() >= 1 and page.locator("path.tramline").count() == 3
     # Pointing at the eastern half tells unit B: half a hectare.
     page.locator(".map-frame").scroll_into_view_if_needed()
-    at = page.evaluate(
-        "(() => { const p = trafficMap.latLngToContainerPoint([70, 86]); return [p.x, p.y]; })()"
-    )
+    at = page.evaluate("(() => { const p = trafficMap.latLngToContainerPoint([70, 86]); return [p.x, p.y]; })()")
     box = page.locator(".map-frame .folium-map").bounding_box()
     page.mouse.move(box["x"] + at[0], box["y"] + at[1])
     assert page.locator(".leaflet-tooltip").inner_text() == "B\n0.50 ha in Park"

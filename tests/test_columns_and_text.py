@@ -29,7 +29,9 @@ def test_columns_in_other_units_are_converted(folder: Path) -> None:
     change = feature("fields.geojson", 0, lambda one: one["properties"].update(DEEP=12, tillage_depth_m=None))
     change(folder)
     feature("fields.geojson", 0, prop("headland_width_m", 60))(folder)
-    mapping = '[columns.fields]\ntillage_depth_m = { column = "DEEP", unit = "in" }\nheadland_width_m = { unit = "ft" }\n'
+    mapping = (
+        '[columns.fields]\ntillage_depth_m = { column = "DEEP", unit = "in" }\nheadland_width_m = { unit = "ft" }\n'
+    )
     toml(mapping)(folder)
     text("horizons.csv", "A,0,0.3,loam", "A,0,30,loam")(folder)
     text("horizons.csv", "A,0.3,1.2", "A,30,120")(folder)
@@ -73,9 +75,9 @@ def test_geojson_in_other_character_sets(folder: Path, encoding: str, told: str)
     recoded(folder, encoding)
     farm = read_farm(folder)
     assert list(farm.fields) == [NAMED]
-    assert [told in note.value for note in notes(farm, "assumed", "fields.geojson: character set")] == [
-        True
-    ] * bool(told)
+    assert [told in note.value for note in notes(farm, "assumed", "fields.geojson: character set")] == [True] * bool(
+        told
+    )
 
 
 def test_character_set_of_farm_toml_goes_before_the_guess(folder: Path) -> None:

@@ -28,9 +28,7 @@ def notes(farm: Farm, kind: str, words: str) -> list[Note]:
     return [one for one in farm.notes if one.kind == kind and words in one.what]
 
 
-def plane(
-    rise_east: float, rise_north: float, rows: int = 30, cols: int = 30, cell: float = 5.0
-) -> np.ndarray:
+def plane(rise_east: float, rise_north: float, rows: int = 30, cols: int = 30, cell: float = 5.0) -> np.ndarray:
     """Return heights of a plane at the cell centres, 100 m in the upper left corner."""
     x, y = (np.arange(cols) + 0.5) * cell, -(np.arange(rows) + 0.5) * cell
     return 100 + rise_east * x[None, :] + rise_north * y[:, None]
@@ -63,15 +61,13 @@ def test_check_tells_the_steepest_slope_of_each_field(folder: Path, unit: str | 
 
 def test_heights_in_another_system_are_laid_over_the_fields(folder: Path) -> None:
     # a cone in the working CRS, sampled on a grid of degrees of about 2 m: its slope is 8 % everywhere
-    west, south, east, north = (
-        gpd.GeoSeries([square(-60, -60, 220, 220)], crs=CRS).to_crs("EPSG:4326").total_bounds
-    )
+    west, south, east, north = gpd.GeoSeries([square(-60, -60, 220, 220)], crs=CRS).to_crs("EPSG:4326").total_bounds
     cols, rows = 120, 120
     grid = from_origin(west, north, (east - west) / cols, (north - south) / rows)
     lon, lat = west + (np.arange(cols) + 0.5) * grid.a, north + (np.arange(rows) + 0.5) * grid.e
-    places = gpd.GeoSeries(
-        gpd.points_from_xy(*[one.ravel() for one in np.meshgrid(lon, lat)]), crs="EPSG:4326"
-    ).to_crs(CRS)
+    places = gpd.GeoSeries(gpd.points_from_xy(*[one.ravel() for one in np.meshgrid(lon, lat)]), crs="EPSG:4326").to_crs(
+        CRS
+    )
     away = np.hypot(places.x.to_numpy() - EAST - 50, places.y.to_numpy() - NORTH + 300)
     with rasterio.open(folder / "elevation.tif", "w", driver="GTiff", height=rows, width=cols, count=1,
                        dtype="float32", crs="EPSG:4326", transform=grid) as target:  # fmt: skip

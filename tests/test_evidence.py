@@ -37,9 +37,7 @@ def test_every_check_stands_there_and_misses_stay_misses(text):
     assert any("Swiss trial 2000" in row["source"] for row in missed)
     assert "cries wolf" in text and "What is not known" in text
     for name in ("contact", "stress", "trials"):
-        assert (
-            f"pictures/evidence_{name}.svg" in text and (DOCS / "pictures" / f"evidence_{name}.svg").is_file()
-        )
+        assert f"pictures/evidence_{name}.svg" in text and (DOCS / "pictures" / f"evidence_{name}.svg").is_file()
 
 
 def test_numbers_are_written_the_same_everywhere():
@@ -50,8 +48,4 @@ def test_numbers_are_written_the_same_everywhere():
         "2",
         "-1.234e-05",
     ]
-    assert (
-        difference(0.67, 0.6132) == "-8.5 %"
-        and difference(2.0, 2.0) == "0.0 %"
-        and difference(0.0, 0.94) == "0.94"
-    )
+    assert difference(0.67, 0.6132) == "-8.5 %" and difference(2.0, 2.0) == "0.0 %" and difference(0.0, 0.94) == "0.94"

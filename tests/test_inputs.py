@@ -171,9 +171,7 @@ def same(first: Farm, second: Farm) -> None:
     for one, other in zip(first.fields.values(), second.fields.values(), strict=True):
         assert one.polygon.symmetric_difference(other.polygon).area < 0.1
         assert len(one.tramlines) == len(other.tramlines)
-        assert all(
-            shapely.equals_exact(a, b, 0.01) for a, b in zip(one.tramlines, other.tramlines, strict=True)
-        )
+        assert all(shapely.equals_exact(a, b, 0.01) for a, b in zip(one.tramlines, other.tramlines, strict=True))
         assert [gate.key for gate in one.gateways] == [gate.key for gate in other.gateways]
         assert replace(one, polygon=None, tramlines=(), gateways=()) == replace(
             other, polygon=None, tramlines=(), gateways=()
@@ -184,9 +182,7 @@ def same(first: Farm, second: Farm) -> None:
     assert [(track.key, track.surface) for track in first.tracks] == [
         (track.key, track.surface) for track in second.tracks
     ]
-    assert [(place.key, place.kind) for place in first.places] == [
-        (place.key, place.kind) for place in second.places
-    ]
+    assert [(place.key, place.kind) for place in first.places] == [(place.key, place.kind) for place in second.places]
     assert [one.what for one in first.notes] == [one.what for one in second.notes]
 
 
@@ -212,9 +208,7 @@ def test_shapefiles_give_the_same_farm(farm: Farm, folder: Path) -> None:
 
 
 @pytest.mark.parametrize("driver, ending", [("FlatGeobuf", "fgb"), ("KML", "kml")])
-def test_other_formats_of_the_boundary_give_the_same_field(
-    farm: Farm, folder: Path, driver: str, ending: str
-) -> None:
+def test_other_formats_of_the_boundary_give_the_same_field(farm: Farm, folder: Path, driver: str, ending: str) -> None:
     (folder / "fields.geojson").unlink()
     layers()["fields"].to_crs("EPSG:4326").to_file(folder / f"fields.{ending}", driver=driver)
     again = read_farm(folder).fields["Park"].polygon
@@ -231,22 +225,16 @@ def test_working_crs_is_the_local_utm_zone_when_not_given(farm: Farm, folder: Pa
 def test_southern_farm_gets_a_southern_zone(folder: Path) -> None:
     for name in ("fields", "soil", "access", "tramlines"):
         frame = gpd.read_file(folder / f"{name}.geojson")
-        frame.set_geometry(frame.geometry.translate(124.5, -82.0)).to_file(
-            folder / f"{name}.geojson", driver="GeoJSON"
-        )
+        frame.set_geometry(frame.geometry.translate(124.5, -82.0)).to_file(folder / f"{name}.geojson", driver="GeoJSON")
     text("farm.toml", 'crs = "EPSG:32635"\n', "")(folder)
     text(OPS, "harvest.tsv", "swaths")(folder)
     assert read_farm(folder).crs == "EPSG:32756"  # about 151.5 degrees east, 27 south
 
 
 def test_columns_of_other_names_are_mapped(farm: Farm, folder: Path) -> None:
-    feature("fields.geojson", 0, lambda one: one["properties"].update(NAME=one["properties"].pop("field")))(
-        folder
-    )
+    feature("fields.geojson", 0, lambda one: one["properties"].update(NAME=one["properties"].pop("field")))(folder)
     text(OPS, "till_depth_m", "depth of tillage")(folder)
-    mapping = (
-        '\n[columns.fields]\nfield = "NAME"\n[columns.operations]\ntill_depth_m = "depth of tillage"\n[tracks'
-    )
+    mapping = '\n[columns.fields]\nfield = "NAME"\n[columns.operations]\ntill_depth_m = "depth of tillage"\n[tracks'
     text("farm.toml", "\n[tracks", mapping)(folder)
     same(farm, read_farm(folder))
 
@@ -280,9 +268,7 @@ def test_gateway_off_the_boundary_is_moved_onto_it(folder: Path) -> None:
 
 def test_gateway_without_a_field_gets_the_nearest(folder: Path) -> None:
     second_field(101)(folder)
-    rewrite("soil", lambda f: f.assign(geometry=[square(-10, -10, 60, 120), square(50, -10, 160, 120)]))(
-        folder
-    )
+    rewrite("soil", lambda f: f.assign(geometry=[square(-10, -10, 60, 120), square(50, -10, 160, 120)]))(folder)
     feature("access.geojson", 0, prop("field", None))(folder)
     found = read_farm(folder)
     assert [gate.key for gate in found.fields["Park"].gateways] == ["South gate"]
@@ -296,9 +282,7 @@ def test_tramlines_are_cut_to_the_field(farm: Farm) -> None:
 
 
 def test_soil_gap_is_filled_by_the_nearest_unit(folder: Path) -> None:
-    rewrite("soil", lambda f: f.assign(geometry=[square(-10, -10, 60, 120), square(50, -10, 30, 120)]))(
-        folder
-    )
+    rewrite("soil", lambda f: f.assign(geometry=[square(-10, -10, 60, 120), square(50, -10, 30, 120)]))(folder)
     found = read_farm(folder)
     (note,) = notes(found, "assumed", "without a soil polygon")
     assert "0.20 ha" in note.what and note.value == "B"  # 20 m x 100 m beside unit B
@@ -316,9 +300,7 @@ def test_texture_of_a_polygon_is_enough(folder: Path) -> None:
 
 def test_small_overlap_of_fields_is_noted(folder: Path) -> None:
     second_field(99.7)(folder)
-    rewrite("soil", lambda f: f.assign(geometry=[square(-10, -10, 60, 120), square(50, -10, 160, 120)]))(
-        folder
-    )
+    rewrite("soil", lambda f: f.assign(geometry=[square(-10, -10, 60, 120), square(50, -10, 160, 120)]))(folder)
     assert notes(read_farm(folder), "warned", "overlap")[0].value.startswith("30.0 m2")  # 0.3 m x 100 m
 
 
@@ -341,9 +323,7 @@ def test_every_default_is_noted_and_the_farms_own_goes_first(folder: Path) -> No
     text("farm.toml", "\n[tracks", '\n[defaults]\nradius_m = 6.5\nmoisture = "smears"\n[tracks')(folder)
     found = read_farm(folder)
     outfit = found.outfits["spreader"]
-    assert (outfit.radius_m, outfit.vehicles[1].drawbar_m, outfit.field_m_s) == pytest.approx(
-        (6.5, 5.0, 8 / 3.6)
-    )
+    assert (outfit.radius_m, outfit.vehicles[1].drawbar_m, outfit.field_m_s) == pytest.approx((6.5, 5.0, 8 / 3.6))
     for words in ("turning radius", "hitch to axle", "speed in the field", "antenna"):
         assert len(notes(found, "assumed", words)) == 1, words
     assert notes(found, "assumed", "turning radius")[0].source == "farm.toml, table defaults"
@@ -403,9 +383,7 @@ def test_log_of_another_day_is_warned_of_in_the_farms_time_zone(folder: Path) ->
     (folder / "tracks" / "plain.csv").write_text("\n".join(["time,lon,lat", *lines]))
     text(OPS, "harvest.tsv", "plain.csv")(folder)
     (note,) = notes(read_farm(folder), "warned", "day of its recorded track")
-    assert (
-        note.value == "2026-10-02"
-    )  # 22:00 UTC is 01:00 of the next day in Vilnius (summer time, UTC + 3 h)
+    assert note.value == "2026-10-02"  # 22:00 UTC is 01:00 of the next day in Vilnius (summer time, UTC + 3 h)
 
 
 # hostile or damaged files

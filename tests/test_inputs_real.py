@@ -27,20 +27,14 @@ def test_real_soil_map_names_the_units_without_horizons(open_data: Path, folder:
     ground = gpd.read_file(source / "soil_map_units.geojson")
     table = pd.read_csv(source / "horizons.csv", dtype={"cokey": str})
     parts = pd.read_csv(source / "components.csv", dtype={"cokey": str})
-    parts = (
-        parts[parts.cokey.isin(table.cokey)].sort_values("comppct_r").drop_duplicates("musym", keep="last")
-    )
+    parts = parts[parts.cokey.isin(table.cokey)].sort_values("comppct_r").drop_duplicates("musym", keep="last")
     joined = parts[["cokey", "musym"]].merge(table.drop(columns="musym"), on="cokey")
-    rows = pd.DataFrame(
-        {"unit": joined.musym, "top_m": joined.hzdept_r / 100, "bottom_m": joined.hzdepb_r / 100}
-    )
+    rows = pd.DataFrame({"unit": joined.musym, "top_m": joined.hzdept_r / 100, "bottom_m": joined.hzdepb_r / 100})
     rows = rows.assign(sand_pct=joined.sandtotal_r, silt_pct=joined.silttotal_r, clay_pct=joined.claytotal_r)
     rows.to_csv(folder / "horizons.csv", index=False)
     shutil.copy(source / "soil_map_units.geojson", folder / "soil.geojson")
     whole = ground.union_all().envelope
-    gpd.GeoDataFrame({"field": ["Park"], "geometry": [whole]}, crs=ground.crs).to_file(
-        folder / "fields.geojson"
-    )
+    gpd.GeoDataFrame({"field": ["Park"], "geometry": [whole]}, crs=ground.crs).to_file(folder / "fields.geojson")
     for name in ("access.geojson", "tramlines.geojson", "scenarios.toml"):
         (folder / name).unlink()
     text("farm.toml", 'crs = "EPSG:32635"\n', '\n[columns.soil]\nunit = "MUSYM"\n')(folder)
@@ -52,9 +46,7 @@ def test_real_soil_map_names_the_units_without_horizons(open_data: Path, folder:
     hectares = [float(one) for one in re.findall(r"\((\S+) ha", problem.found)]
     assert hectares == pytest.approx([19.10, 5.60, 116.89], abs=0.02)  # BPI, LVS, W: published with the data
     dry = ground[~ground.MUSYM.isin(["BPI", "LVS", "W"])].union_all()
-    gpd.GeoDataFrame({"field": ["Park"], "geometry": [dry]}, crs=ground.crs).to_file(
-        folder / "fields.geojson"
-    )
+    gpd.GeoDataFrame({"field": ["Park"], "geometry": [dry]}, crs=ground.crs).to_file(folder / "fields.geojson")
     found = read_farm(folder)
     area = found.fields["Park"].polygon.area / 1e4
     assert area == pytest.approx(1600 - 141.60, abs=0.5)  # UTM plane of the neighbouring datum: scale to 1e-4
@@ -68,9 +60,7 @@ def test_real_combine_log_is_read_whole(open_data: Path, folder: Path) -> None:
     shutil.copy(open_data / "grain-harvest" / "track.tsv", folder / "tracks" / "harvest.tsv")
     frame = gpd.read_file(open_data / "grain-harvest" / "soil_map_units.shp")
     ground = frame.union_all()
-    gpd.GeoDataFrame({"field": ["Park"], "geometry": [ground]}, crs=frame.crs).to_file(
-        folder / "fields.geojson"
-    )
+    gpd.GeoDataFrame({"field": ["Park"], "geometry": [ground]}, crs=frame.crs).to_file(folder / "fields.geojson")
     gpd.GeoDataFrame({"unit": ["A"], "geometry": [ground]}, crs=frame.crs).to_file(folder / "soil.geojson")
     for name in ("access.geojson", "tramlines.geojson", "scenarios.toml"):
         (folder / name).unlink()

@@ -119,8 +119,7 @@ def test_gpx_refused(tmp_path: Path, content: str, what: str) -> None:
 def test_speed_is_in_metres_per_second_whatever_its_unit(folder: Path, header: str, factor: float) -> None:
     log = drive()
     rows = [
-        f"{stamp(t)};{y:.7f};{x:.7f};{2.0 * factor:.4f}"
-        for t, x, y in zip(log.time, log.lon, log.lat, strict=True)
+        f"{stamp(t)};{y:.7f};{x:.7f};{2.0 * factor:.4f}" for t, x, y in zip(log.time, log.lon, log.lat, strict=True)
     ]
     read = only_log(use(folder, "day.csv", "\n".join([f"Timestamp;LAT;Lon;{header}", *rows]).encode()))
     assert read.speed_m_s == pytest.approx(np.full(46, 2.0), rel=1e-3)
@@ -134,9 +133,7 @@ def test_wrong_unit_of_speed_is_warned_of(folder: Path) -> None:
 
 def test_tyre_pressure_is_brought_to_cold(folder: Path) -> None:
     log = drive()
-    rows = [
-        f"{stamp(t)},{y:.7f},{x:.7f},1.867,50" for t, x, y in zip(log.time, log.lon, log.lat, strict=True)
-    ]
+    rows = [f"{stamp(t)},{y:.7f},{x:.7f},1.867,50" for t, x, y in zip(log.time, log.lon, log.lat, strict=True)]
     head = "time,lat,lon,tyre_pressure_bar,tyre_temperature_c"
     read = only_log(use(folder, "day.csv", "\n".join([head, *rows]).encode()))
     # gas law: (186.7 + 101.325) kPa x 293.15 K / 323.15 K - 101.325 kPa = 159.96 kPa [derived]
@@ -273,9 +270,7 @@ def test_quality_line(folder: Path) -> None:
     (line,) = understood(read_farm(use(folder, "day.gpx", gpx(drive()))))["recorded_tracks"]
     assert (line["fixes"], line["share_used_pct"], line["gaps"], line["pauses"]) == (46, 100.0, 0, 0)
     # 44 steps of 4 m and one of 12 m to the next column; 4 m in 2 s are 7.2 km/h
-    assert line["length_km"] == pytest.approx(0.188, abs=0.01) and line["speed_km_h"][1] == pytest.approx(
-        7.2, abs=0.1
-    )
+    assert line["length_km"] == pytest.approx(0.188, abs=0.01) and line["speed_km_h"][1] == pytest.approx(7.2, abs=0.1)
     assert line["jitter_m"] < 0.02
 
 
@@ -284,8 +279,7 @@ def test_columns_in_feet_and_inches_of_a_projected_system(folder: Path) -> None:
     log = drive()
     x, y = change.transform(log.lon, log.lat)
     rows = [
-        f"{t - START_S:.0f},{a / 0.3048:.4f},{b / 0.3048:.4f},157.48"
-        for t, a, b in zip(log.time, x, y, strict=True)
+        f"{t - START_S:.0f},{a / 0.3048:.4f},{b / 0.3048:.4f},157.48" for t, a, b in zip(log.time, x, y, strict=True)
     ]
     form = f"""
 [tracks."day.csv"]

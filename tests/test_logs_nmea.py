@@ -90,9 +90,7 @@ def test_hemispheres(tmp_path: Path, north: int, east: int) -> None:
 
 def test_lost_sentences(tmp_path: Path) -> None:
     lines = nmea(drive()).splitlines(keepends=True)
-    kept = [
-        line for i, line in enumerate(lines) if i not in (4, 11, 20, 21)
-    ]  # a GGA, a RMC, both of one time
+    kept = [line for i, line in enumerate(lines) if i not in (4, 11, 20, 21)]  # a GGA, a RMC, both of one time
     log = read(tmp_path, *kept)
     assert len(log.columns["x"]) == 45 and set(np.diff(log.columns["time"])) == {2.0, 4.0}
 

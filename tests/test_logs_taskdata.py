@@ -109,15 +109,10 @@ def test_counters_that_run_on_are_not_added(forage: dict[str, Recording], open_d
         areas = [areas[0] + area[-1] / 1e4, areas[1] + sum(area) / 1e4]
     assert (last, added) == pytest.approx((3470.5, 3607), abs=0.5)
     assert areas == pytest.approx([71.08, 74.31], abs=0.01)
-    by_flow = (
-        sum(float(np.nansum(log.columns["flow"] * log.columns["record"])) for log in forage.values()) / 1e3
-    )
+    by_flow = sum(float(np.nansum(log.columns["flow"] * log.columns["record"])) for log in forage.values()) / 1e3
     assert by_flow == pytest.approx(3470.5, rel=0.002)
     grown = [
-        float(note.value.split()[0])
-        for log in forage.values()
-        for note in log.notes
-        if "by the counter" in note.what
+        float(note.value.split()[0]) for log in forage.values() for note in log.notes if "by the counter" in note.what
     ]
     assert sum(grown) == pytest.approx(3470.5, abs=2.0)
 
@@ -137,9 +132,7 @@ def test_boundaries_of_the_set(open_data: Path) -> None:
     assert len(frame) == 21
     assert (sum(area), frame.given_m2.sum() / 1e4) == pytest.approx((70.02, 73.63), abs=0.005)
     used = frame.field.isin([field for _, field, _ in tasks(main)])
-    assert (np.array(area)[used].sum(), frame.given_m2[used].sum() / 1e4) == pytest.approx(
-        (63.75, 67.03), abs=0.005
-    )
+    assert (np.array(area)[used].sum(), frame.given_m2[used].sum() / 1e4) == pytest.approx((63.75, 67.03), abs=0.005)
     assert used.sum() == 19
 
 
@@ -246,9 +239,7 @@ def test_sections_are_added_and_a_whole_machine_stands_for_its_sections(tmp_path
     assert set(read(folder).columns["width"]) == {7.0}
     header = header.replace(both, '<DLV A="0043" B="" C="DET-1"/>' + both)
     values[0] = [(0, 6500), (1, 3000), (2, 4000)]
-    assert set(read(taskdata(tmp_path / "b", drive(), header=header, values=values)).columns["width"]) == {
-        6.5
-    }
+    assert set(read(taskdata(tmp_path / "b", drive(), header=header, values=values)).columns["width"]) == {6.5}
 
 
 def test_values_hold_until_the_next_one(tmp_path: Path) -> None:

@@ -45,9 +45,7 @@ def test_codes_of_all_forms(code, width_m, diameter_m):
     assert tyre.diameter_m == pytest.approx(diameter_m, abs=1e-4)
 
 
-@pytest.mark.parametrize(
-    "code", ["", "710/70", "big", "nan", "7100/70R42", "710/70R42 see table 9", "9x9", "*" * 80]
-)
+@pytest.mark.parametrize("code", ["", "710/70", "big", "nan", "7100/70R42", "710/70R42 see table 9", "9x9", "*" * 80])
 def test_unknown_code_says_how_to_write_it(code):
     with pytest.raises(InputError) as caught:
         tyre_from_code(code, "outfits/spreader.toml, axle rear")
@@ -104,9 +102,7 @@ def self_propelled(empties):
     return Outfit("machine", "Machine", (vehicle,), 10_000.0, empties=empties)
 
 
-OUTFITS = st.sampled_from(
-    [make(way) for make in (train, self_propelled) for way in ("front", "rear", "even")]
-)
+OUTFITS = st.sampled_from([make(way) for make in (train, self_propelled) for way in ("front", "rear", "even")])
 
 
 @laws
@@ -205,9 +201,7 @@ def test_ballast_formula_is_the_moment_balance():
 @laws
 @given(st.floats(0.0, 0.5), st.floats(1.5, 2.5), st.floats(0.5, 2.0))
 def test_both_sides_carry_the_weight_across_a_slope(slope, track, high):
-    assert downhill_share(slope, track, high) + downhill_share(-slope, track, high) == pytest.approx(
-        np.cos(slope)
-    )
+    assert downhill_share(slope, track, high) + downhill_share(-slope, track, high) == pytest.approx(np.cos(slope))
 
 
 @laws

@@ -97,9 +97,7 @@ def test_any_vector_format_gives_the_same_fields(name, tmp_path):
         to_shapefile(frame, tmp_path / "in" / "fields.shp")
         shutil.make_archive(str(path.with_suffix("")), "zip", tmp_path / "in")
     elif name.endswith(".kml"):
-        frame.rename(columns={"field": "Name"})[["Name", "geometry"]].to_crs("EPSG:4326").to_file(
-            path, driver="KML"
-        )
+        frame.rename(columns={"field": "Name"})[["Name", "geometry"]].to_crs("EPSG:4326").to_file(path, driver="KML")
     else:
         frame.to_file(path)
     status, said = run("new", tmp_path / "farm", "--boundary", path)
@@ -207,9 +205,7 @@ def test_what_cannot_make_a_farm_is_refused_and_leaves_nothing(words, what, tmp_
     files["text"].write_text("no map")
     lonlat = {"driver": "GeoJSON"}
     lines = [shapely.LineString([(EAST, NORTH), (EAST + 50, NORTH)])]
-    gpd.GeoDataFrame({"name": ["x"], "geometry": lines}, crs=CRS).to_crs(4326).to_file(
-        files["lines"], **lonlat
-    )
+    gpd.GeoDataFrame({"name": ["x"], "geometry": lines}, crs=CRS).to_crs(4326).to_file(files["lines"], **lonlat)
     for name, shapes in {
         "far": [square(90_000, 0, 100, 100)],
         "overlap": [square(0, 0, 100, 100), square(50, 0, 100, 100)],
@@ -252,9 +248,7 @@ def test_sample_farm_starts_again_from_its_boundaries(tmp_path):
     assert list(again.fields) == list(first.fields)
     for key, field in first.fields.items():
         assert again.fields[key].polygon.symmetric_difference(field.polygon).area < 1.0
-    assert said["result"]["area_ha"] == pytest.approx(
-        sum(f.polygon.area for f in first.fields.values()) / 1e4
-    )
+    assert said["result"]["area_ha"] == pytest.approx(sum(f.polygon.area for f in first.fields.values()) / 1e4)
 
 
 def test_readme_tells_of_it():

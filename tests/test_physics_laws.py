@@ -86,9 +86,7 @@ def test_stress_off_the_axis_is_the_double_integral(offset, depth, nu):
 @pytest.mark.parametrize("across", [0.0, 0.3, 0.8])
 def test_stress_under_a_rectangle_is_the_double_integral(across, nu):
     def part(y, x):
-        return (
-            nu * 0.3**nu / (2.0 * math.pi * ((x - across) ** 2 + (y - 0.4) ** 2 + 0.09) ** (0.5 * (nu + 2)))
-        )
+        return nu * 0.3**nu / (2.0 * math.pi * ((x - across) ** 2 + (y - 0.4) ** 2 + 0.09) ** (0.5 * (nu + 2)))
 
     expected = dblquad(part, -0.3, 0.3, -0.9, 0.9, epsrel=1e-6)[0] * 60e3 / (0.6 * 1.8)
     assert stress_rectangle(60e3, 0.6, 1.8, across, 0.4, 0.3, nu) == pytest.approx(expected, rel=1e-4)
@@ -225,9 +223,7 @@ def day_of(texture, word, depths, swelling=False, state="settled"):
     st.booleans(),
     st.sampled_from(["settled", "tilled", "pan"]),
 )
-def test_crumbling_soil_never_reads_worse_than_smearing_on_the_axis(
-    tyre, load, pressure, texture, swelling, state
-):
+def test_crumbling_soil_never_reads_worse_than_smearing_on_the_axis(tyre, load, pressure, texture, swelling, state):
     depths = np.array([0.1, 0.2, 0.35, 0.5, 0.7, 1.0])
     ratios = []
     for word in ("crumbles", "moulds", "smears"):

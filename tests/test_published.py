@@ -230,10 +230,6 @@ def test_row(row):
         return
     expected = float(row["expected"])
     tolerance = row["tolerance"]
-    allowed = (
-        float(tolerance.rstrip("%")) / 100.0 * abs(expected) if tolerance.endswith("%") else float(tolerance)
-    )
+    allowed = float(tolerance.rstrip("%")) / 100.0 * abs(expected) if tolerance.endswith("%") else float(tolerance)
     met = abs(float(answer) - expected) <= allowed * (1.0 + 1e-9)
-    assert met == (row["holds"] == "yes"), (
-        f"{row['model']}: {float(answer):g} against {expected:g}, {row['source']}"
-    )
+    assert met == (row["holds"] == "yes"), f"{row['model']}: {float(answer):g} against {expected:g}, {row['source']}"

@@ -62,9 +62,7 @@ def visit(request: pytest.FixtureRequest, browser: Any, report_file: Path) -> It
     page, heard = context.new_page(), Heard()
     page.on(
         "request",
-        lambda asked: (
-            None if asked.url.startswith(("data:", "file:", "blob:")) else heard.outside.append(asked.url)
-        ),
+        lambda asked: None if asked.url.startswith(("data:", "file:", "blob:")) else heard.outside.append(asked.url),
     )
     page.on(
         "console",
@@ -84,9 +82,7 @@ def choose(page: Any, name: str, text: str) -> None:
 def spot(page: Any, x: float, y: float) -> tuple[float, float]:
     """Return where a point in local metres lies on the screen."""
     page.locator(".map-frame").scroll_into_view_if_needed()
-    at = page.evaluate(
-        f"(() => {{ const p = trafficMap.latLngToContainerPoint([{y}, {x}]); return [p.x, p.y]; }})()"
-    )
+    at = page.evaluate(f"(() => {{ const p = trafficMap.latLngToContainerPoint([{y}, {x}]); return [p.x, p.y]; }})()")
     box = page.locator(".map-frame .folium-map").bounding_box()
     return box["x"] + at[0], box["y"] + at[1]
 

@@ -49,9 +49,7 @@ class Parsed(HTMLParser):
         named = dict(attrs)
         self.ids += [named["id"]] if named.get("id") else []
         self.loads += [
-            str(value)
-            for name, value in attrs
-            if name in {"src", "href", "xlink:href", "data", "action", "poster"}
+            str(value) for name, value in attrs if name in {"src", "href", "xlink:href", "data", "action", "poster"}
         ]
         if tag in {"script", "style"}:
             self.inside.append(tag)
@@ -131,8 +129,7 @@ def test_every_part_is_there(metric: Parsed) -> None:
         assert heading in metric.text
     assert metric.tags.count("svg") == 2 + 3  # steps, season, and one per outfit
     assert (
-        len(re.findall(r"nearly certain \(0\.9 and more\)|very likely \(0\.\d\)|likely \(0\.\d\)", metric.text))
-        >= 10
+        len(re.findall(r"nearly certain \(0\.9 and more\)|very likely \(0\.\d\)|likely \(0\.\d\)", metric.text)) >= 10
     )
     assert "every load of slurry and grain goes through here" in metric.text
     assert "the outline was open" in metric.text
@@ -172,9 +169,7 @@ def test_names_from_data_cannot_break_out(metric: Parsed) -> None:
     assert "${x}" not in page
     assert EVIL in parsed.text
     assert "${x}" in parsed.text
-    assert [field["name"] for field in _data(parsed)["fields"]] == [
-        str(safe(name)) for name in names.values()
-    ]
+    assert [field["name"] for field in _data(parsed)["fields"]] == [str(safe(name)) for name in names.values()]
 
 
 def test_same_bytes_every_time(tmp_path: Path, page: str) -> None:
@@ -245,7 +240,12 @@ def test_pictures_show_the_level_that_a_value_reaches(layer: str) -> None:
     code = (picture.high - picture.low) / 253
     expected = values
     if measure in LEVELS:
-        expected = [[max(x for x in (LEVELS[measure][0], *LEVELS[measure]) if x <= max(v, LEVELS[measure][0])) for v in values[0]]]
+        expected = [
+            [
+                max(x for x in (LEVELS[measure][0], *LEVELS[measure]) if x <= max(v, LEVELS[measure][0]))
+                for v in values[0]
+            ]
+        ]
     assert np.abs(decode(picture) - expected).max() <= code / 2 * 1.001
 
 
@@ -272,9 +272,7 @@ def test_legends_have_a_word_or_a_number_for_every_colour() -> None:
             assert len({row["colour"] for row in rows}) == len(rows)
             assert all(row["word"] or row["range"] for row in rows)
             assert len(change_rows(measure, units)) == 7
-    assert [row["word"] for row in legend_rows(MEASURES["ratio"], "metric")[1:]] == [
-        name for name, _ in STEPS
-    ]
+    assert [row["word"] for row in legend_rows(MEASURES["ratio"], "metric")[1:]] == [name for name, _ in STEPS]
     assert set(MEASURES) == set(RANGES)
     assert set(MEASURES) <= set(LAYERS)
 
@@ -288,9 +286,7 @@ def test_step_colours_darken_evenly_enough_to_tell_apart_in_grey() -> None:
 
 def _luminance(colour: str) -> float:
     parts = [int(colour[start : start + 2], 16) / 255 for start in (1, 3, 5)]
-    red, green, blue = (
-        part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts
-    )
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 

@@ -60,9 +60,7 @@ def test_drive_is_one_line_without_jumps(case: str) -> None:
     step = np.diff(drive.xy, axis=0)
     assert np.hypot(*step.T).min() > 1e-6
     assert (np.diff(drive.time_s) > 0.0).all()
-    assert {len(v) for v in (drive.xy, drive.time_s, drive.load_kg, drive.leg, drive.furrow)} == {
-        len(drive.xy)
-    }
+    assert {len(v) for v in (drive.xy, drive.time_s, drive.load_kg, drive.leg, drive.furrow)} == {len(drive.xy)}
 
 
 @every_case
@@ -224,9 +222,7 @@ def test_headland_width_given_and_assumed() -> None:
     assert headland_width(field(OBLONG), operation(), outfit(3.0, 8.0))[0] == pytest.approx(9.5)
 
 
-@pytest.mark.parametrize(
-    ("width", "radius", "step"), [(24.0, 8.0, 1), (16.0, 8.0, 1), (12.0, 8.0, 2), (3.0, 8.0, 6)]
-)
+@pytest.mark.parametrize(("width", "radius", "step"), [(24.0, 8.0, 1), (16.0, 8.0, 1), (12.0, 8.0, 2), (3.0, 8.0, 6)])
 def test_bouts_are_skipped_so_that_turns_need_no_bulb(width: float, radius: float, step: int) -> None:
     assert skip_step(width, radius, False) == step
     assert skip_step(width, radius, True) == 1

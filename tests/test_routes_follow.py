@@ -23,9 +23,7 @@ def circle(radius: float, turns: float = 6.0, chord: float = 0.3) -> np.ndarray:
 
 
 # Steady circle sqrt(R^2 + M^2 - L^2) (closed form): radius, hitch behind, drawbar, radius of the drawn axle.
-@pytest.mark.parametrize(
-    ("radius", "hitch", "drawbar", "expected"), [(8.0, 1.0, 6.0, 5.385), (10.0, 0.0, 5.0, 8.660)]
-)
+@pytest.mark.parametrize(("radius", "hitch", "drawbar", "expected"), [(8.0, 1.0, 6.0, 5.385), (10.0, 0.0, 5.0, 8.660)])
 def test_drawn_axle_in_a_steady_circle(radius: float, hitch: float, drawbar: float, expected: float) -> None:
     assert steady_radius(radius, hitch, drawbar) == pytest.approx(expected, abs=0.001)
     tractor = Vehicle("tractor", "powered", (axle("rear", 0.0),), hitch_behind_m=hitch)
@@ -67,9 +65,7 @@ def test_chain_of_two_drawn_vehicles() -> None:
     # R 10, M 1, L 4 -> sqrt(85); then M 1.5, L 5 -> sqrt(85 + 2.25 - 25) = 7.890 m (closed form)
     dolly = Vehicle("dolly", "drawn", (axle("dolly", 0.0),), 4.0, hitch_behind_m=1.5)
     cart = Vehicle("cart", "drawn", (axle("cart", 0.0),), 5.0)
-    rig = Outfit(
-        "rig", "Rig", (Vehicle("tractor", "powered", (axle("rear", 0.0),)), dolly, cart), radius_m=10.0
-    )
+    rig = Outfit("rig", "Rig", (Vehicle("tractor", "powered", (axle("rear", 0.0),)), dolly, cart), radius_m=10.0)
     _, paths = axle_paths(drive_along(circle(10.0)), rig)
     assert np.hypot(*paths[2][-50:].T) == pytest.approx(7.890, abs=0.01)
 
@@ -102,8 +98,7 @@ def test_moving_and_turning_the_farm_changes_nothing(angle: float, east: float, 
             [40.0, 0.0],
             *(
                 np.array([40.0, 8.0])
-                + 8.0
-                * np.column_stack([np.sin(np.linspace(0.06, 3.0, 50)), -np.cos(np.linspace(0.06, 3.0, 50))])
+                + 8.0 * np.column_stack([np.sin(np.linspace(0.06, 3.0, 50)), -np.cos(np.linspace(0.06, 3.0, 50))])
             ),
             [0.0, 16.0],
         ]

@@ -86,9 +86,7 @@ def test_single_fix_far_off_is_left_out() -> None:
     y[50] += 25.0
     drive = drive_from_log(spoiled(log, y=y), GROUND, HARVEST, HEADER)
     assert told(drive, "far off the way")
-    assert (
-        np.abs(drive.xy[(drive.xy[:, 0] > 80) & (drive.xy[:, 0] < 120) & (drive.xy[:, 1] < 5), 1]).max() < 0.1
-    )
+    assert np.abs(drive.xy[(drive.xy[:, 0] > 80) & (drive.xy[:, 0] < 120) & (drive.xy[:, 1] < 5), 1]).max() < 0.1
 
 
 def test_jump_is_not_driven_but_the_tank_goes_on() -> None:
@@ -155,9 +153,7 @@ def test_far_outside_the_field_is_road() -> None:
     away = np.column_stack([np.arange(-100.0, 0.0, 2.0), np.zeros(50)])
     x, y = np.concatenate([away[:, 0], log.x]), np.concatenate([away[:, 1], log.y])
     flow = np.concatenate([np.zeros(50), log.flow_kg_s])
-    drive = drive_from_log(
-        Log("away", np.arange(float(len(x))), x, y, flow_kg_s=flow), GROUND, HARVEST, HEADER
-    )
+    drive = drive_from_log(Log("away", np.arange(float(len(x))), x, y, flow_kg_s=flow), GROUND, HARVEST, HEADER)
     # the field begins at x = -10, road is more than 30 m outside it
     assert drive.xy[:-1][drive.leg[:-1] == ROAD][:, 0].max() < -40.0
     assert leg_m(drive, ROAD) == pytest.approx(60.0, abs=4.0)

@@ -155,9 +155,7 @@ FORBIDDEN_IMPORTS = {"pickle", "cPickle", "marshal", "shelve", "dill", "joblib",
                      "urllib.request", "http.client", "requests", "ftplib", "telnetlib", "xml.dom", "xml.sax"}  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    "path", sorted(PACKAGE.rglob("*.py")), ids=lambda path: path.relative_to(PACKAGE).as_posix()
-)
+@pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda path: path.relative_to(PACKAGE).as_posix())
 def test_no_module_runs_or_unpacks_foreign_code(path):
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         where = f"{path.name}:{getattr(node, 'lineno', 0)}"
@@ -173,9 +171,7 @@ def test_no_module_runs_or_unpacks_foreign_code(path):
         names = [one.name for one in node.names] if isinstance(node, ast.Import) else []
         names += [str(node.module)] if isinstance(node, ast.ImportFrom) else []
         for name in names:
-            assert not any(name == bad or name.startswith(f"{bad}.") for bad in FORBIDDEN_IMPORTS), (
-                f"{where}: {name}"
-            )
+            assert not any(name == bad or name.startswith(f"{bad}.") for bad in FORBIDDEN_IMPORTS), f"{where}: {name}"
 
 
 def broken_runs(tmp_path: Path, *asked: object) -> list[dict]:

@@ -89,14 +89,10 @@ def test_fields_are_valid_apart_and_on_the_soil_map() -> None:
 
 
 def test_every_gateway_lies_on_its_field_and_the_lanes_reach_it_from_the_yard() -> None:
-    access = list(
-        zip(features(SAMPLE / "access.geojson"), map(metres, shapes(SAMPLE / "access.geojson")), strict=True)
-    )
+    access = list(zip(features(SAMPLE / "access.geojson"), map(metres, shapes(SAMPLE / "access.geojson")), strict=True))
     fields = {
         feature["properties"]["field"]: metres(shape)
-        for feature, shape in zip(
-            features(SAMPLE / "fields.geojson"), shapes(SAMPLE / "fields.geojson"), strict=True
-        )
+        for feature, shape in zip(features(SAMPLE / "fields.geojson"), shapes(SAMPLE / "fields.geojson"), strict=True)
     }
     network: networkx.Graph[tuple[float, float]] = networkx.Graph()
     raw = {id(feature): feature["geometry"]["coordinates"] for feature, _ in access}

@@ -76,9 +76,7 @@ def test_changes_act_one_after_the_other(farm: Farm) -> None:
 
 
 def test_pressure_for_all_axles_replaces_those_of_single_ones(farm: Farm) -> None:
-    assert apply_scenario(farm, scenario(operations=("2",), pressures_pa={"*": 90e3}))[1].pressures_pa == {
-        "*": 90e3
-    }
+    assert apply_scenario(farm, scenario(operations=("2",), pressures_pa={"*": 90e3}))[1].pressures_pa == {"*": 90e3}
     kept = apply_scenario(farm, scenario(operations=("2",), pressures_pa={"rear": 70e3}))[1].pressures_pa
     assert kept == {"front": 100e3, "rear": 70e3}
 
@@ -136,10 +134,7 @@ def test_each_default_has_value_unit_reason_and_note(key: str) -> None:
 
 def test_densities_are_found_by_the_words_of_the_job() -> None:
     """Values: common practice, no source."""
-    found = {
-        words: defaults.density_key(words)
-        for words in ("Slurry on rape", "poultry manure", "manure", "rolling")
-    }
+    found = {words: defaults.density_key(words) for words in ("Slurry on rape", "poultry manure", "manure", "rolling")}
     values = [None if key is None else defaults.number(key) for key in found.values()]
     assert values == [1.0, 0.5, 0.7, None]
 

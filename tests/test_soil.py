@@ -48,9 +48,7 @@ def test_horizons_and_what_lies_below_them():
     day, notes = soil_day(unit, DEPTHS, 5e3, 5e3, 0.25, 0.0)
     middle = [np.sqrt(40 * 90), np.sqrt(40 * 90), np.sqrt(150 * 250)] + [np.sqrt(60 * 130)] * 3
     assert day.strength_pa / 1e3 == pytest.approx(middle, rel=1e-6)
-    assert any(
-        note.kind == "assumed" and "below 0.60 m" in note.what and "clay" in note.value for note in notes
-    )
+    assert any(note.kind == "assumed" and "below 0.60 m" in note.what and "clay" in note.value for note in notes)
 
 
 def test_freshly_tilled_layer_is_weak_down_to_its_depth():
@@ -60,9 +58,7 @@ def test_freshly_tilled_layer_is_weak_down_to_its_depth():
 
 
 def test_measured_strength_counts_first_and_cores_narrow_the_spread():
-    unit = unit_of(
-        Horizon(0.0, 0.3, "loam", strength_pa=70e3, cores=12), Horizon(0.3, 1.2, "loam", strength_pa=95e3)
-    )
+    unit = unit_of(Horizon(0.0, 0.3, "loam", strength_pa=70e3, cores=12), Horizon(0.3, 1.2, "loam", strength_pa=95e3))
     day, notes = soil_day(unit, DEPTHS, 33e3, 33e3, 0.25, 0.25)
     assert kpa(day.strength_pa) == [70.0, 70.0, 95.0, 95.0, 95.0, 95.0]
     assert day.spread.tolist() == [0.4, 0.4, 0.5, 0.5, 0.5, 0.5]
@@ -166,9 +162,7 @@ def test_moisture_not_understood(text):
 
 
 def test_words_stand_for_their_own_tension():
-    assert {word: moisture_word(tension) for word, tension in HAND_TEST.items()} == {
-        word: word for word in HAND_TEST
-    }
+    assert {word: moisture_word(tension) for word, tension in HAND_TEST.items()} == {word: word for word in HAND_TEST}
 
 
 def test_stress_broadcasts_and_refuses_other_factors():

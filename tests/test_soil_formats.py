@@ -52,9 +52,7 @@ def test_each_place_takes_the_soil_of_its_nearest_point(folder: Path) -> None:
     # third point takes a triangle of (50 - 37.857) x 21.25 / 2 = 129.0 m2 from the western half
     assert shares(farm) == pytest.approx({"A": 0.5 - 0.01290, "B": 0.5 + 0.01290}, abs=2e-5)
     (note,) = notes(farm, "assumed", "soil between the points")
-    assert (
-        note.value == "A, B; up to 58 m from its point"
-    )  # (20, 50) to a corner of its ground, hypot(30, 50) = 58.3 m
+    assert note.value == "A, B; up to 58 m from its point"  # (20, 50) to a corner of its ground, hypot(30, 50) = 58.3 m
 
 
 def test_one_point_is_the_soil_of_the_whole_field(folder: Path) -> None:
@@ -119,9 +117,7 @@ def test_cells_without_a_value_are_gaps_with_their_hectares(folder: Path) -> Non
 def test_raster_in_any_system_and_resolution_against_its_cells_as_polygons(
     folder: Path, code: str, cell: float
 ) -> None:
-    west, south, east, north = (
-        gpd.GeoSeries([square(-400, -400, 900, 900)], crs=CRS).to_crs(code).total_bounds
-    )
+    west, south, east, north = gpd.GeoSeries([square(-400, -400, 900, 900)], crs=CRS).to_crs(code).total_bounds
     cols, rows = int((east - west) / cell), int((north - south) / cell)
     values = np.random.default_rng(7).integers(1, 3, (rows, cols)).astype(np.uint8)
     grid = from_origin(west, north, cell, cell)
@@ -141,9 +137,7 @@ def test_raster_in_any_system_and_resolution_against_its_cells_as_polygons(
     assert sum(expected.values()) == pytest.approx(1.0, abs=1e-5)
     assert shares(farm) == pytest.approx(expected, abs=1e-6)  # 0.01 m2
     drawn = [patch.polygon for patch in farm.soil_map]
-    twice = (
-        sum(one.intersection(park).area for one in drawn) - shapely.union_all(drawn).intersection(park).area
-    )
+    twice = sum(one.intersection(park).area for one in drawn) - shapely.union_all(drawn).intersection(park).area
     assert abs(twice) < 1e-3 and not notes(farm, "assumed", "without a soil polygon")
 
 
@@ -225,9 +219,7 @@ def test_silt_to_63_um_can_change_the_class(folder: Path) -> None:
 
 
 def test_small_overlap_is_cut_and_told_in_hectares(folder: Path) -> None:
-    rewrite("soil", lambda f: f.assign(geometry=[square(-10, -10, 60.8, 120), square(50, -10, 60, 120)]))(
-        folder
-    )
+    rewrite("soil", lambda f: f.assign(geometry=[square(-10, -10, 60.8, 120), square(50, -10, 60, 120)]))(folder)
     farm = read_farm(folder)
     assert shares(farm) == pytest.approx({"A": 0.5, "B": 0.5}, abs=1e-5)  # 0.8 m x 100 m go to the later one
     (note,) = notes(farm, "warned", "soil polygons overlap")

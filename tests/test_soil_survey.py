@@ -105,9 +105,7 @@ def test_survey_areas_by_unit_and_mean_clay_are_the_published_ones(open_data: Pa
 
 
 @pytest.mark.real
-def test_survey_units_without_horizons_are_refused_under_a_field_with_hectares(
-    open_data: Path, folder: Path
-) -> None:
+def test_survey_units_without_horizons_are_refused_under_a_field_with_hectares(open_data: Path, folder: Path) -> None:
     survey(folder, open_data / "delta-soil-map", lambda units: units.union_all().envelope)
     with pytest.raises(InputError) as caught:
         read_farm(folder)
@@ -130,9 +128,7 @@ def test_survey_units_without_horizons_beside_the_fields_are_left_out_with_hecta
     assert list(shares(farm)) == ["He"]
     (note,) = [one for one in farm.notes if one.what.startswith("soil units")]
     for unit in BARE:
-        assert float(note.what.partition(f"{unit} (")[2].partition(" ha")[0]) == pytest.approx(
-            AREAS[unit], abs=0.02
-        )
+        assert float(note.what.partition(f"{unit} (")[2].partition(" ha")[0]) == pytest.approx(AREAS[unit], abs=0.02)
 
 
 def test_a_unit_takes_its_largest_soil_with_horizons(folder: Path) -> None:

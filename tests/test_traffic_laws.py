@@ -44,9 +44,7 @@ AXLE = axle_of((0.97, -0.97))
 def soils(strength=6e4, nu=5.0, depths=DEPTHS) -> tuple[SoilDay, ...]:
     at = np.array(depths)
     return tuple(
-        SoilDay(
-            at, np.full(at.size, 1e4), k * strength * (0.6 + at), np.full(at.size, 0.5), np.full(at.size, nu)
-        )
+        SoilDay(at, np.full(at.size, 1e4), k * strength * (0.6 + at), np.full(at.size, 0.5), np.full(at.size, nu))
         for k in (1.0, 1.4)
     )
 
@@ -95,9 +93,7 @@ def test_traffic_sums_to_load_times_length(way):
     xy, load = way
     grid = Grid.around((-20.0, -20.0, 50.0, 50.0), 0.5, "EPSG:32615")
     layers = run(operation_of(pass_of(xy, load)), grid=grid)
-    assert layers.traffic_g_m.sum(dtype=float) == pytest.approx(
-        length_load(xy, load), abs=8 * 2 + 1e-4 * load.max()
-    )
+    assert layers.traffic_g_m.sum(dtype=float) == pytest.approx(length_load(xy, load), abs=8 * 2 + 1e-4 * load.max())
 
 
 @LAWS
@@ -133,24 +129,18 @@ def test_an_operation_never_lowers_a_layer_except_by_tillage(one, two, till):
     assert np.all((before.wheeled_mask & ~after.wheeled_mask) == 0)
     lower = after.compaction < before.compaction
     assert not lower[np.array(DEPTHS) > till].any()
-    np.testing.assert_array_equal(
-        after.first_over[before.first_over > 0], before.first_over[before.first_over > 0]
-    )
+    np.testing.assert_array_equal(after.first_over[before.first_over > 0], before.first_over[before.first_over > 0])
 
 
 @LAWS
-@given(
-    st.integers(200, 1400), st.integers(-600, 600), st.sampled_from([30e3, 90e3, 120e3]), st.integers(1, 9)
-)
+@given(st.integers(200, 1400), st.integers(-600, 600), st.sampled_from([30e3, 90e3, 120e3]), st.integers(1, 9))
 def test_a_straight_pass_cut_in_two_changes_nothing(start, rise, load, cut):
     """At a vertex of a straight line both halves end square, so no ghost of the neighbour is needed."""
     a, b = np.array([2.03, start / 100]), np.array([27.91, start / 100 + 7 + rise / 100])
     middle = a + (b - a) * cut / 10
     whole = run(operation_of(pass_of(np.array([a, middle, b]), np.full(3, load))))
     halves = run(
-        operation_of(
-            pass_of(np.array([a, middle]), np.full(2, load)), pass_of(np.array([middle, b]), np.full(2, load))
-        )
+        operation_of(pass_of(np.array([a, middle]), np.full(2, load)), pass_of(np.array([middle, b]), np.full(2, load)))
     )
     np.testing.assert_array_equal(whole.passes_16, halves.passes_16)
     np.testing.assert_array_equal(whole.over, halves.over)

@@ -42,9 +42,7 @@ def one_pass(operation, axle, points, load, pressure=1e5, runs_at=0.0, furrow=0,
     n = len(xy)
     leg = np.zeros(n, np.int8)
     leg[list(road)] = ROAD
-    return Pass(
-        operation, axle, pressure, runs_at, xy, np.linspace(*load, n), leg, np.full(n, furrow, np.int8)
-    )
+    return Pass(operation, axle, pressure, runs_at, xy, np.linspace(*load, n), leg, np.full(n, furrow, np.int8))
 
 
 def bent() -> list[tuple[float, float]]:
@@ -204,8 +202,7 @@ def test_strip_is_the_mitred_buffer():
     for row in range(0, GRID.rows, 3):
         for col in range(0, GRID.cols, 3):
             inside = any(
-                member(stretch, (x[col], y[row]), 2.97) is not None
-                for stretch in stretches(xy, flat, flat, flat)
+                member(stretch, (x[col], y[row]), 2.97) is not None for stretch in stretches(xy, flat, flat, flat)
             )
             assert inside == shapely.contains_xy(strip, x[col], y[row])
 

@@ -71,9 +71,7 @@ def as_format(folder: Path, form: str) -> None:
         elif form == "farm.gpkg":
             frame.to_file(folder / "farm.gpkg", layer=name, driver="GPKG")
         elif form == "geojson":
-            frame.to_crs("EPSG:4326").to_file(
-                folder / f"{name}.geojson", driver="GeoJSON", COORDINATE_PRECISION=12
-            )
+            frame.to_crs("EPSG:4326").to_file(folder / f"{name}.geojson", driver="GeoJSON", COORDINATE_PRECISION=12)
         elif form == "geojson in metres":
             frame.to_file(folder / f"{name}.geojson", driver="GeoJSON", COORDINATE_PRECISION=6)
         elif form == "fgb":
@@ -127,10 +125,7 @@ def test_every_format_gives_the_same_farm(in_metres: Farm, folder: Path, form: s
     farm = read_farm(folder)
     assert plain(farm) == plain(in_metres)
     # 1 mm; degrees with 9 or more decimals are finer than 0.2 mm, KML of this writer has 15 digits
-    assert (
-        shapely.get_num_coordinates(ground(farm)).tolist()
-        == shapely.get_num_coordinates(ground(in_metres)).tolist()
-    )
+    assert shapely.get_num_coordinates(ground(farm)).tolist() == shapely.get_num_coordinates(ground(in_metres)).tolist()
     assert shapely.hausdorff_distance(ground(farm), ground(in_metres)).max() < 1e-3
     assert not [one for one in farm.notes if one.kind == "repaired" and "outline" in one.what]
 
@@ -138,9 +133,7 @@ def test_every_format_gives_the_same_farm(in_metres: Farm, folder: Path, form: s
 def zones(folder: Path, out: Path) -> bytes:
     """Return zones.csv of a farm, computed on coarse cells."""
     out.mkdir()
-    run_map(
-        read_farm(folder), ["Park"], ["base", "lighter"], Plan(cell=1.0, depths_m=(0.2, 0.5)), out, workers=1
-    )
+    run_map(read_farm(folder), ["Park"], ["base", "lighter"], Plan(cell=1.0, depths_m=(0.2, 0.5)), out, workers=1)
     return (out / "zones.csv").read_bytes()
 
 
@@ -169,12 +162,8 @@ def test_gpx_gives_tramlines_and_gateways(in_metres: Farm, folder: Path) -> None
     (folder / "access.geojson").unlink()
     lines = []
     for x, kind in ((20, "trk"), (50, "trk"), (80, "rte")):
-        ends = "".join(
-            gpx_point("trkpt" if kind == "trk" else "rtept", EAST + x, NORTH + y) for y in (-10, 110)
-        )
-        lines.append(
-            f"<trk><name>t</name><trkseg>{ends}</trkseg></trk>" if kind == "trk" else f"<rte>{ends}</rte>"
-        )
+        ends = "".join(gpx_point("trkpt" if kind == "trk" else "rtept", EAST + x, NORTH + y) for y in (-10, 110))
+        lines.append(f"<trk><name>t</name><trkseg>{ends}</trkseg></trk>" if kind == "trk" else f"<rte>{ends}</rte>")
     rte_first = sorted(lines)  # the format wants routes before tracks
     (folder / "tramlines.gpx").write_text(GPX.format("".join(rte_first)))
     gate = gpx_point("wpt", EAST + 50, NORTH, "<name>South gate</name><type>gateway</type>")
@@ -210,13 +199,9 @@ def test_shapefile_without_prj_is_read_in_the_system_of_farm_toml(in_metres: Far
 
 
 # Systems whose definition puts north before east (3346, 2180, 31468), in feet (2264 elsewhere), in degrees (4258, 4937 of 3 axes)
-@pytest.mark.parametrize(
-    "code", ["EPSG:3346", "EPSG:4258", "EPSG:3035", "EPSG:3857", "EPSG:25835", "EPSG:2180"]
-)
+@pytest.mark.parametrize("code", ["EPSG:3346", "EPSG:4258", "EPSG:3035", "EPSG:3857", "EPSG:25835", "EPSG:2180"])
 @pytest.mark.parametrize("ending", ["gpkg", "shp", "fgb"])
-def test_axis_order_of_the_system_does_not_matter(
-    in_metres: Farm, folder: Path, code: str, ending: str
-) -> None:
+def test_axis_order_of_the_system_does_not_matter(in_metres: Farm, folder: Path, code: str, ending: str) -> None:
     (folder / "fields.geojson").unlink()
     frame = layers()["fields"].to_crs(code)
     if ending == "shp":
@@ -225,9 +210,7 @@ def test_axis_order_of_the_system_does_not_matter(
         frame.to_file(folder / f"fields.{ending}")
     again = shapely.normalize(read_farm(folder).fields["Park"].polygon)
     expected = shapely.normalize(in_metres.fields["Park"].polygon)
-    assert (
-        again.symmetric_difference(expected).area < 0.2
-    )  # 1 mm along 400 m of outline, and a shift of the datum
+    assert again.symmetric_difference(expected).area < 0.2  # 1 mm along 400 m of outline, and a shift of the datum
     assert again.hausdorff_distance(expected) < 2e-3
 
 

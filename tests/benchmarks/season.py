@@ -84,9 +84,7 @@ def bouts(field: shapely.Polygon, width: float, degrees: float, rounds: int = 2)
         legs.append(np.array([WORK, TURN], np.int8))
         if i + 1 < len(cuts):
             x = max(x1, cuts[i + 1][2]) if side > 0 else min(x0, cuts[i + 1][1])
-            arc = np.column_stack(
-                [x + side * 0.5 * width * np.cos(swing), y + 0.5 * width * (1.0 + np.sin(swing))]
-            )
+            arc = np.column_stack([x + side * 0.5 * width * np.cos(swing), y + 0.5 * width * (1.0 + np.sin(swing))])
             parts.append(arc @ spin.T)
             legs.append(np.full(len(arc), TURN, np.int8))
     return np.vstack(parts), np.concatenate(legs)

@@ -34,9 +34,7 @@ def test_sixty_wheels_in_the_process(gap):
     depths = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0)
     start = time.perf_counter()
     answers = [
-        stress_beneath(
-            WheelCase(tyre, (2000 + 800 * k) * GRAVITY, (0.8 + 0.1 * p) * BAR, gap), ground, depths
-        )
+        stress_beneath(WheelCase(tyre, (2000 + 800 * k) * GRAVITY, (0.8 + 0.1 * p) * BAR, gap), ground, depths)
         for k in range(5)
         for p in range(12)
     ]

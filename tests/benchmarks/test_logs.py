@@ -52,8 +52,7 @@ def write_gpx(path: Path, second: np.ndarray) -> None:
     with path.open("w") as out:
         out.write('<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>\n')
         out.writelines(
-            f'<trkpt lat="{54 + i * 1e-7:.7f}" lon="10"><time>{s}Z</time></trkpt>\n'
-            for i, s in enumerate(stamps)
+            f'<trkpt lat="{54 + i * 1e-7:.7f}" lon="10"><time>{s}Z</time></trkpt>\n' for i, s in enumerate(stamps)
         )
         out.write("</trkseg></trk></gpx>\n")
 
@@ -86,9 +85,7 @@ def write_task_data(path: Path, second: np.ndarray) -> None:
 @pytest.mark.benchmark
 @pytest.mark.parametrize("kind", ["log.csv", "log.gpx", "log.nmea", "TASKDATA"])
 def test_a_million_fixes(kind: str, tmp_path: Path) -> None:
-    write = {"log.csv": write_csv, "log.gpx": write_gpx, "log.nmea": write_nmea, "TASKDATA": write_task_data}[
-        kind
-    ]
+    write = {"log.csv": write_csv, "log.gpx": write_gpx, "log.nmea": write_nmea, "TASKDATA": write_task_data}[kind]
     write(tmp_path / kind, np.arange(FIXES).astype("timedelta64[s]"))
     done = subprocess.run(
         [sys.executable, "-c", READ, str(tmp_path / kind)], capture_output=True, text=True, check=True

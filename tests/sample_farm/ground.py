@@ -47,9 +47,7 @@ DRIVEWAY = LineString([(948, 876), (953, 910), (956, 947)])
 RIVER_LANE = curve([(966, 512), (952, 400), (925, 280), (912, 175), (915, 86)])
 
 WEST_HEDGE = curve([(58, 1010), (30, 800), (-6, 560), (-22, 380), (-8, 200), (22, 20), (60, -160)])
-EAST_HEDGE = curve(
-    [(1876, 1050), (1897, 800), (1912, 560), (1896, 330), (1868, 130), (1872, -60), (1880, -200)]
-)
+EAST_HEDGE = curve([(1876, 1050), (1897, 800), (1912, 560), (1896, 330), (1868, 130), (1872, -60), (1880, -200)])
 NORTH_WEST_HEDGE = curve([(412, 1000), (436, 850), (489, 700), (520, 580), (532, 472)])
 NORTH_EAST_HEDGE = curve([(1432, 1040), (1424, 900), (1391, 760), (1380, 620), (1386, 494)])
 SOUTH_WEST_DITCH = curve([(432, 474), (440, 380), (470, 250), (462, 120), (441, -47)])
@@ -191,18 +189,14 @@ def draw_lanes(gateways: dict[str, Point]) -> list[tuple[str, str, LineString]]:
         for number, (start, end) in enumerate(zip(cuts[:-1], cuts[1:], strict=True), start=1):
             pieces.append((f"{lane} {number}", surface, LineString(substring(line, start, end).coords)))
         for name in leads_to:
-            pieces.append(
-                (f"to {name}", "earth", LineString([line.interpolate(stops[name]), gateways[name]]))
-            )
+            pieces.append((f"to {name}", "earth", LineString([line.interpolate(stops[name]), gateways[name]])))
     return pieces
 
 
 def meeting(lane: str) -> list[str]:
     """Return the lanes that start somewhere along `lane`."""
     line = LANES[lane][0]
-    return [
-        other for other in LANES if other != lane and line.distance(Point(LANES[other][0].coords[0])) < 1.0
-    ]
+    return [other for other in LANES if other != lane and line.distance(Point(LANES[other][0].coords[0])) < 1.0]
 
 
 def draw_tramlines(fields: dict[str, Polygon | MultiPolygon]) -> list[tuple[str, LineString]]:

@@ -62,9 +62,7 @@ def vehicle_toml(name: str, kind: str, *more: str) -> str:
     return "\n".join(["", "[[vehicle]]", f'name = "{name}"', f'kind = "{kind}"', *more]) + "\n"
 
 
-def tractor_toml(
-    front_t: float, rear_t: float, base_m: float, front: Rim, rear: Rim, trailer: Trailer | None
-) -> str:
+def tractor_toml(front_t: float, rear_t: float, base_m: float, front: Rim, rear: Rim, trailer: Trailer | None) -> str:
     """Return a tractor of axle loads `front_t`, `rear_t`, and with what a trailer's hitch adds to them."""
     loads = []
     for hitch_t in trailer.hitch_t if trailer else (0.0, 0.0):
@@ -89,10 +87,7 @@ def trailer_toml(trailer: Trailer) -> str:
 def head_toml(title: str, **values: float | str) -> str:
     """Return the top of an outfit's file."""
     lines = [f'title = "{title}"']
-    lines += [
-        f'{key} = "{value}"' if isinstance(value, str) else f"{key} = {value}"
-        for key, value in values.items()
-    ]
+    lines += [f'{key} = "{value}"' if isinstance(value, str) else f"{key} = {value}" for key, value in values.items()]
     return "\n".join(["# Invented.", *lines]) + "\n"
 
 
@@ -123,9 +118,7 @@ CHASER = Trailer(
 SPRAYER = Trailer("sprayer", 4.6, (0.5, 1.1), (("sprayer", 0.0, Rim("380/90R46", 1.8, 2.2, 1.8), 3.1, 6.5),))
 DRILL_RIM = Rim("500/45R22.5", 1.6, 2.0, 2.2, dual_gap_m=0.75)
 DRILL = Trailer("drill", 5.5, (0.9, 1.3), (("drill", 0.0, DRILL_RIM, 4.2, 6.2),))
-CULTIVATOR = Trailer(
-    "cultivator", 5.8, (1.2, 1.2), (("cultivator", 0.0, Rim("500/45R22.5", 1.6, 2.0, 2.1), 3.2, 3.2),)
-)
+CULTIVATOR = Trailer("cultivator", 5.8, (1.2, 1.2), (("cultivator", 0.0, Rim("500/45R22.5", 1.6, 2.0, 2.1), 3.2, 3.2),))
 BELT = "{ width_m = 0.76, length_m = 2.5, rollers = 4 }"
 
 
@@ -188,9 +181,7 @@ def outfits() -> dict[str, str]:
             field_km_h=10.0,
             track_km_h=35.0,
         )  # fmt: skip
-        + tractor_toml(
-            2.9, 3.9, 2.6, Rim("380/85R28", 1.6, 1.6, 1.8), Rim("380/90R46", 1.6, 1.8, 1.8), SPRAYER
-        )
+        + tractor_toml(2.9, 3.9, 2.6, Rim("380/85R28", 1.6, 1.6, 1.8), Rim("380/90R46", 1.6, 1.8, 1.8), SPRAYER)
         + trailer_toml(SPRAYER),
         "drill": head_toml(
             "Rubber-tracked tractor with 6 m drill",

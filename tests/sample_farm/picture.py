@@ -24,9 +24,7 @@ WATER = "#6f9fc8"
 def draw_map(folder: Path) -> Path:
     """Write map.png into the farm folder and return its path."""
     names = ("fields", "soil", "access", "tramlines")
-    fields, soil, access, tramlines = (
-        geopandas.read_file(folder / f"{name}.geojson").to_crs(CRS) for name in names
-    )
+    fields, soil, access, tramlines = (geopandas.read_file(folder / f"{name}.geojson").to_crs(CRS) for name in names)
     figure = Figure(figsize=(11.5, 8.0), layout="constrained")
     axes = figure.add_subplot()
     units = sorted(soil["unit"].unique())
@@ -47,9 +45,7 @@ def draw_map(folder: Path) -> Path:
     handles += [Line2D([], [], color="black", linewidth=2, linestyle=style, label=f"track, {surface}")
                 for surface, style in SURFACES.items() if surface != "asphalt"]  # fmt: skip
     handles += [Line2D([], [], color="black", linewidth=0.5, label="tramline")]
-    handles += [
-        Line2D([], [], color="black", marker="o", markerfacecolor="white", linewidth=0, label="gateway")
-    ]
+    handles += [Line2D([], [], color="black", marker="o", markerfacecolor="white", linewidth=0, label="gateway")]
     handles += [Line2D([], [], color="#8a3fa0", linestyle="-.", label="overhead line")]
     axes.legend(handles=handles, loc="upper left", fontsize=8)
     figure.savefig(folder / "map.png", dpi=90, metadata={"Software": None})

@@ -56,17 +56,13 @@ def beneath_command(
         list[str] | None,
         typer.Option(help="Load on this wheel, kg; of a dual on both tyres together.", metavar="KG"),
     ] = None,
-    pressure_bar: Annotated[
-        list[str] | None, typer.Option(help="Cold inflation pressure, bar.", metavar="BAR")
-    ] = None,
+    pressure_bar: Annotated[list[str] | None, typer.Option(help="Cold inflation pressure, bar.", metavar="BAR")] = None,
     dual: Annotated[
         list[str] | None, typer.Option(help="A dual: gap between the two side walls, m.", metavar="GAP")
     ] = None,
     track: Annotated[
         list[str] | None,
-        typer.Option(
-            help="A rubber track: length on the ground, m, and number of rollers.", metavar="LENGTH ROLLERS"
-        ),
+        typer.Option(help="A rubber track: length on the ground, m, and number of rollers.", metavar="LENGTH ROLLERS"),
     ] = None,
     track_width: Annotated[
         list[str] | None,
@@ -93,19 +89,13 @@ def beneath_command(
         str | None, typer.Option(help="smears, moulds, crumbles, kPa of tension, or top:WORD,deep:WORD.")
     ] = None,
     texture: Annotated[str | None, typer.Option(help="USDA texture class.")] = None,
-    strength_kpa: Annotated[
-        float | None, typer.Option(help="Measured strength (precompression stress), kPa.")
-    ] = None,
+    strength_kpa: Annotated[float | None, typer.Option(help="Measured strength (precompression stress), kPa.")] = None,
     till: Annotated[float | None, typer.Option(help="Depth of the regular tillage, m; 0: none.")] = None,
     depths: Annotated[
         str | None, typer.Option(help="Depths, cm; else 10,20,35,50,70,100 and just below the tillage.")
     ] = None,
-    area: Annotated[
-        str | None, typer.Option(help="Contact area model by name (see `trafficplan sources`).")
-    ] = None,
-    shape: Annotated[
-        str | None, typer.Option(help="Shape of contact stress: quartic, uniform, parabolic.")
-    ] = None,
+    area: Annotated[str | None, typer.Option(help="Contact area model by name (see `trafficplan sources`).")] = None,
+    shape: Annotated[str | None, typer.Option(help="Shape of contact stress: quartic, uniform, parabolic.")] = None,
     nu: Annotated[
         float | None, typer.Option(help="Concentration factor, 3 to 6, in place of the one by moisture.")
     ] = None,

@@ -112,8 +112,7 @@ def _from_tracks(tracks: Sequence[Path], width: float | None) -> tuple[Boundarie
     logs, crs, lonlat = logs_without_fields(tracks)
     pieces = shapely.get_parts(shapely.union_all([boundary_from_log(log, width) for log in logs.values()]))
     fields = {
-        f"Field {i}": Field(f"Field {i}", piece, "", float("nan"), None, (), ())
-        for i, piece in enumerate(pieces, 1)
+        f"Field {i}": Field(f"Field {i}", piece, "", float("nan"), None, (), ()) for i, piece in enumerate(pieces, 1)
     }
     note = Note(
         "warned",

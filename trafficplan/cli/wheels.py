@@ -39,14 +39,8 @@ def ground_asked(asked: Mapping[str, Any]) -> tuple[Ground, list[Note]]:
     ]
     till = USUAL_TILL_M if asked["till_m"] is None else float(asked["till_m"])
     if not 0.0 <= till <= 1.0:
-        mend = (
-            f"if {till:g} is in cm, write --till {till / 100:g}"
-            if 1.0 < till <= 100.0
-            else "give metres, as 0.25"
-        )
-        raise InputError(
-            Problem("tillage depth out of range", "option --till", f"{till:g}", "0 to 1 m", mend)
-        )
+        mend = f"if {till:g} is in cm, write --till {till / 100:g}" if 1.0 < till <= 100.0 else "give metres, as 0.25"
+        raise InputError(Problem("tillage depth out of range", "option --till", f"{till:g}", "0 to 1 m", mend))
     strength = None if asked["strength_kpa"] is None else asked["strength_kpa"] * KPA
     ground = ground_of(asked["texture"] or USUAL_TEXTURE, asked["soil"] or USUAL_SOIL, till, strength)
     strength_range(ground.texture, "settled", ground.top_pa)  # an unknown texture is told before any wheel is
@@ -95,11 +89,7 @@ def _wheel(
     before = len(problems)
     size = _size(given, place, notes, problems)
     load = _number(given, "load_kg", place, "kg of this one wheel, as 3500", problems)
-    gap = (
-        _number(given, "dual", place, "metres between the side walls, as 0.1", problems)
-        if "dual" in given
-        else None
-    )
+    gap = _number(given, "dual", place, "metres between the side walls, as 0.1", problems) if "dual" in given else None
     pressure = 0.0
     if "track" not in given:
         pressure = _pressure(given, place, notes, problems)
@@ -121,14 +111,8 @@ def _wheel(
 
 def _size(given: Mapping[str, str], place: str, notes: list[Note], problems: list[Problem]) -> Tyre | None:
     if "tyre" not in given and "track" not in given:
-        mend = (
-            "add --track LENGTH ROLLERS"
-            if "track_width" in given
-            else "add --tyre with the size code, as 650/65R38"
-        )
-        problems.append(
-            Problem("a wheel without a size", place, "no --tyre and no --track", "one of them", mend)
-        )
+        mend = "add --track LENGTH ROLLERS" if "track_width" in given else "add --tyre with the size code, as 650/65R38"
+        problems.append(Problem("a wheel without a size", place, "no --tyre and no --track", "one of them", mend))
         return None
     try:
         tyre = tyre_from_code(given["tyre"], f"{place}, --tyre") if "tyre" in given else None
@@ -197,15 +181,11 @@ def _track(
     return None if width is None else track_from_sizes(width, length, int(rollers), f"{place}, --track")
 
 
-def _number(
-    given: Mapping[str, str], name: str, place: str, needed: str, problems: list[Problem]
-) -> float | None:
+def _number(given: Mapping[str, str], name: str, place: str, needed: str, problems: list[Problem]) -> float | None:
     where = f"{place}, --{name.replace('_', '-')}"
     text = given.get(name)
     if text is None:
-        problems.append(
-            Problem("an option is missing", where, "nothing", needed, "every wheel needs its own")
-        )
+        problems.append(Problem("an option is missing", where, "nothing", needed, "every wheel needs its own"))
         return None
     number = as_number(text.strip())
     if number is None:

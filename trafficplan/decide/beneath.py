@@ -376,13 +376,9 @@ def _sizes(case: WheelCase, ground: Ground, depths: Sequence[float]) -> Iterator
         yield Problem("a gap that no dual has", "dual", found, "0 to 2 m between side walls", "give metres")
     if not 0.0 <= ground.tillage_m <= 1.0:
         found = f"{ground.tillage_m:g} m"
-        yield Problem(
-            "tillage depth out of range", "tillage depth", found, "0 to 1 m", "give metres, as 0.25"
-        )
+        yield Problem("tillage depth out of range", "tillage depth", found, "0 to 1 m", "give metres, as 0.25")
     if case.furrow_m < 0.0:
-        yield Problem(
-            "a furrow above the ground", "furrow", f"{case.furrow_m:g} m", "0 or deeper", "give metres"
-        )
+        yield Problem("a furrow above the ground", "furrow", f"{case.furrow_m:g} m", "0 or deeper", "give metres")
     if ground.strength_pa is not None and not 5.0 <= ground.strength_pa / KPA <= 2000.0:
         found = f"{ground.strength_pa / KPA:g} kPa"
         yield Problem("strength out of range", "measured strength", found, "5 to 2000 kPa", "give kPa")
@@ -402,9 +398,7 @@ def _names(models: Models) -> Iterator[Problem]:
     if models.nu is not None and (models.nu != round(models.nu) or not NU_LOW <= models.nu <= NU_HIGH):
         needed = f"a whole number from {NU_LOW} to {NU_HIGH}: 4 dry, 5 moist, 6 wet, 3 the elastic case"
         mend = "leave it away: it follows the moisture"
-        yield Problem(
-            "concentration factor out of its range", "concentration factor", f"{models.nu:g}", needed, mend
-        )
+        yield Problem("concentration factor out of its range", "concentration factor", f"{models.nu:g}", needed, mend)
 
 
 def _out_of_range(case: WheelCase, models: Models) -> Iterator[Note]:

@@ -73,9 +73,7 @@ def read_access(ledger: Ledger, settings: Settings, boundaries: Boundaries) -> A
         kind = _kind(feature)
         if kind == "gateway":
             gateway = _gateway(ledger, feature, boundaries.fields)
-            if gateway is not None and _new_name(
-                feature.record, gateway, gateways.setdefault(gateway.field, [])
-            ):
+            if gateway is not None and _new_name(feature.record, gateway, gateways.setdefault(gateway.field, [])):
                 gateways[gateway.field].append(gateway)
         elif kind == "track":
             tracks.extend(_tracks(ledger, feature, count))
@@ -130,13 +128,9 @@ def _gateway(ledger: Ledger, feature: Feature, fields: Mapping[str, Field]) -> G
     point = shapely.get_parts(feature.shape)[0]
     named = record.text("field")
     if named and named not in fields:
-        record.problem(
-            "field", "unknown field", named, f"one of {listed(fields)}", rename_hint(named, fields, "field")
-        )
+        record.problem("field", "unknown field", named, f"one of {listed(fields)}", rename_hint(named, fields, "field"))
         return None
-    field = (
-        fields[named] if named else min(fields.values(), key=lambda one: one.polygon.boundary.distance(point))
-    )
+    field = fields[named] if named else min(fields.values(), key=lambda one: one.polygon.boundary.distance(point))
     key = record.text("name") or f"{field.key} gate"
     edge = field.polygon.boundary
     gap = edge.distance(point)
@@ -150,13 +144,9 @@ def _gateway(ledger: Ledger, feature: Feature, fields: Mapping[str, Field]) -> G
         )
         return None
     if not named:
-        ledger.assumed(
-            f"gateway {key}: field", field.key, "not named; the field whose boundary is nearest", "by place"
-        )
+        ledger.assumed(f"gateway {key}: field", field.key, "not named; the field whose boundary is nearest", "by place")
     if gap > ON_BOUNDARY_M:
-        ledger.repaired(
-            f"gateway {key}: place", f"moved {gap:.1f} m", f"it lay off the boundary of field {field.key}"
-        )
+        ledger.repaired(f"gateway {key}: place", f"moved {gap:.1f} m", f"it lay off the boundary of field {field.key}")
     if gap > 0:
         point = Point(shapely.shortest_line(edge, point).coords[0])
     width = record.number("width_m", 1, 100, "m")
@@ -227,19 +217,11 @@ def hang_gateways(ledger: Ledger, field: Field, access: Access) -> Field:
     if found:
         return replace(field, gateways=found)
     edge = field.polygon.boundary
-    yards = [place.shape for place in access.places if place.kind == "yard"] or [
-        track.line for track in access.tracks
-    ]
+    yards = [place.shape for place in access.places if place.kind == "yard"] or [track.line for track in access.tracks]
     target = shapely.union_all(yards) if yards else None
-    point = (
-        shapely.shortest_line(edge, target).coords[0]
-        if target is not None
-        else shapely.get_coordinates(edge)[0]
-    )
+    point = shapely.shortest_line(edge, target).coords[0] if target is not None else shapely.get_coordinates(edge)[0]
     near = "nearest to the yard or track" if target is not None else "at a corner"
-    ledger.assumed(
-        f"field {field.key}: gateway", f"{field.key} gate, {near}", "no gateway drawn for the field"
-    )
+    ledger.assumed(f"field {field.key}: gateway", f"{field.key} gate, {near}", "no gateway drawn for the field")
     width = defaults.number("gateway_width_m", ledger.defaults)
     spot = Point(point)
     return replace(field, gateways=(Gateway(f"{field.key} gate", field.key, spot.x, spot.y, width),))

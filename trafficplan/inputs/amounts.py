@@ -41,16 +41,12 @@ def parse_amount(ledger: Ledger, text: str, place: str, *, per_area: bool) -> tu
     needed = "an amount such as 12 t/ha or 30 m3/ha" if per_area else "an amount such as 9 t or 18 m3"
     match = _AMOUNT.fullmatch(text.strip().replace("³", "3"))
     if match is None:
-        ledger.problem(
-            "an amount without its unit", place, text, needed, "write the number, a space and the unit"
-        )
+        ledger.problem("an amount without its unit", place, text, needed, "write the number, a space and the unit")
         return None
     digits, unit, area = match.group(1), match.group(2), (match.group(3) or "").lower()
     number = as_number(digits)
     if number is None:
-        ledger.problem(
-            "not a number", place, digits, needed, f"write a decimal point: {digits.replace(',', '.')}"
-        )
+        ledger.problem("not a number", place, digits, needed, f"write a decimal point: {digits.replace(',', '.')}")
         return None
     size = MASSES.get(unit) or VOLUMES.get(unit.lower()) or MASSES.get(unit.lower())
     if size is None or (per_area and area not in AREAS) or (not per_area and area):
@@ -105,18 +101,12 @@ def parse_pressures(ledger: Ledger, text: str, place: str, axles: Collection[str
                 place,
                 part,
                 "a pressure in bar: 1.0, or front:1.0;rear:0.8",
-                f"write a decimal point: {digits.replace(',', '.')}"
-                if "," in digits
-                else "write axle, colon and bar",
+                f"write a decimal point: {digits.replace(',', '.')}" if "," in digits else "write axle, colon and bar",
             )
         elif axle != "*" and axles is not None and axle not in axles:
-            ledger.problem(
-                "unknown axle", place, axle, f"one of {listed(axles)}", rename_hint(axle, axles, "axle")
-            )
+            ledger.problem("unknown axle", place, axle, f"one of {listed(axles)}", rename_hint(axle, axles, "axle"))
         elif axle in pressures:
-            ledger.problem(
-                "an axle comes twice", place, text, "each axle once", f"remove one of the values of {axle}"
-            )
+            ledger.problem("an axle comes twice", place, text, "each axle once", f"remove one of the values of {axle}")
         else:
             pascal = parse_pressure(ledger, number, place)
             if pascal is not None:

@@ -123,9 +123,7 @@ def _too_much(ledger: Ledger, name: str, found: str, needed: str) -> None:
     )
 
 
-def _layer_in(
-    ledger: Ledger, archive: zipfile.ZipFile, name: str, layer: str | None
-) -> zipfile.ZipInfo | None:
+def _layer_in(ledger: Ledger, archive: zipfile.ZipFile, name: str, layer: str | None) -> zipfile.ZipInfo | None:
     found = [
         one
         for one in archive.infolist()

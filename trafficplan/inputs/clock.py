@@ -40,9 +40,7 @@ def mend_clock(recording: Recording, x: Floats, y: Floats) -> tuple[Recording, N
     if known.sum() >= 2 and len(time) > 2 and np.ptp(time[known]) == 0.0:
         time[:] = np.nan
         why = "every fix bears the same one; the order of the file is used"
-        notes.append(
-            Note("assumed", f"{where}: time", "one stamp for all", why, "common practice, no source")
-        )
+        notes.append(Note("assumed", f"{where}: time", "one stamp for all", why, "common practice, no source"))
         known[:] = False
     keep = _once(time, x, y)
     notes += count_note(where, "fixes that come twice", int((~keep).sum()), len(time), "counted once")

@@ -41,9 +41,7 @@ def read_components(ledger: Ledger, settings: Settings) -> dict[str, tuple[Compo
         if unit and key and share is not None:
             found = units.setdefault(unit, [])
             if any(one.key == key for one in found):
-                record.problem(
-                    "component", "a soil comes twice in one unit", key, "each once", "remove one row"
-                )
+                record.problem("component", "a soil comes twice in one unit", key, "each once", "remove one row")
             found.append(Component(key, record.text("name") or key, share))
     for unit, parts in units.items():
         total = sum(one.share_pct for one in parts)

@@ -165,9 +165,7 @@ def project(layer: Layer, crs: CRS) -> Layer:
         return np.column_stack(change.transform(points[:, 0], points[:, 1]))
 
     shapes = shapely.transform(np.array([one.shape for one in layer.features], dtype=object), moved)
-    features = tuple(
-        Feature(one.record, shape) for one, shape in zip(layer.features, shapes.tolist(), strict=True)
-    )
+    features = tuple(Feature(one.record, shape) for one, shape in zip(layer.features, shapes.tolist(), strict=True))
     return Layer(layer.name, crs, features)
 
 

@@ -57,18 +57,14 @@ def read_elevation(ledger: Ledger, settings: Settings, boundaries: Boundaries) -
         if window_around(ledger, source, name, own, box, boundaries.crs) is None:
             return None
         target = boundaries.crs.to_wkt()
-        best, _, _ = calculate_default_transform(
-            own.to_wkt(), target, source.width, source.height, *source.bounds
-        )
+        best, _, _ = calculate_default_transform(own.to_wkt(), target, source.width, source.height, *source.bounds)
         cell = max(_FINEST_M, round(best.a, 3))
         west = (math.floor(bounds[0] / cell) - _MARGIN) * cell
         north = (math.ceil(bounds[3] / cell) + _MARGIN) * cell
         cols = math.ceil((bounds[2] - west) / cell) + _MARGIN
         rows = math.ceil((north - bounds[1]) / cell) + _MARGIN
         if rows * cols > MOST_CELLS:
-            unreadable(
-                ledger, path, name, ValueError(f"{rows * cols / 1e6:.0f} million cells around the fields")
-            )
+            unreadable(ledger, path, name, ValueError(f"{rows * cols / 1e6:.0f} million cells around the fields"))
             return None
         grid = Affine(cell, 0.0, west, 0.0, -cell, north)
         try:
@@ -119,7 +115,5 @@ def _believable(ledger: Ledger, model: Elevation, boundaries: Boundaries, name: 
         return False
     bare = [field.key for field in boundaries.fields.values() if not slopes_within(model, field.polygon).size]
     if bare:
-        ledger.warned(
-            f"{name}: fields without heights", ", ".join(bare[:12]), "the height model does not cover them"
-        )
+        ledger.warned(f"{name}: fields without heights", ", ".join(bare[:12]), "the height model does not cover them")
     return True

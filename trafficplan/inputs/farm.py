@@ -48,9 +48,7 @@ def read_farm(folder: Path) -> Farm:
     folder = Path(folder)
     if not folder.is_dir():
         found = "a file" if folder.exists() else "no such folder"
-        raise InputError(
-            Problem("not a farm folder", str(folder), found, "a folder with farm.toml", "check the path")
-        )
+        raise InputError(Problem("not a farm folder", str(folder), found, "a folder with farm.toml", "check the path"))
     ledger = Ledger(folder.resolve())
     settings = read_settings(ledger)
     if settings is None:
@@ -118,9 +116,7 @@ def _on_the_ground(
     return access, soils, replace(boundaries, fields=fields), gateways
 
 
-def _work(
-    ledger: Ledger, settings: Settings, known: Known
-) -> tuple[tuple[Operation, ...], dict[str, Scenario]]:
+def _work(ledger: Ledger, settings: Settings, known: Known) -> tuple[tuple[Operation, ...], dict[str, Scenario]]:
     before = ledger.count()
     operations = read_operations(ledger, settings, known)
     complete = known.gateways and ledger.count() == before
@@ -128,9 +124,7 @@ def _work(
     return operations, scenarios
 
 
-def _with_tillage(
-    ledger: Ledger, fields: Mapping[str, Field], operations: tuple[Operation, ...]
-) -> dict[str, Field]:
+def _with_tillage(ledger: Ledger, fields: Mapping[str, Field], operations: tuple[Operation, ...]) -> dict[str, Field]:
     done = {}
     for key, field in fields.items():
         depth, note = tillage_depth(field, operations)
@@ -148,14 +142,10 @@ def _season(settings: Settings, operations: tuple[Operation, ...]) -> int:
 def _warn_of_season(ledger: Ledger, settings: Settings, operations: tuple[Operation, ...]) -> None:
     season = _season(settings, operations)
     if settings.season is None:
-        ledger.assumed(
-            "farm: season", str(season), "not given; the year of the last operation", "operations.csv"
-        )
+        ledger.assumed("farm: season", str(season), "not given; the year of the last operation", "operations.csv")
     stray = [one.key for one in operations if abs(one.day.year - season) > 1]
     if stray:
-        ledger.warned(
-            f"operations {', '.join(stray[:12])}: date", f"not near season {season}", "check the year"
-        )
+        ledger.warned(f"operations {', '.join(stray[:12])}: date", f"not near season {season}", "check the year")
 
 
 def _warn_of_log_days(

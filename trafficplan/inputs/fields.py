@@ -125,12 +125,7 @@ def _fields(ledger: Ledger, layers: Sequence[Layer]) -> list[Field]:
 
 def name_is_safe(record: Record, column: str, name: str) -> bool:
     """Check that a name can also be the name of a folder in the result."""
-    if (
-        name.startswith(".")
-        or any(mark in name for mark in '/\\:*?"<>|')
-        or not name.isprintable()
-        or len(name) > 80
-    ):
+    if name.startswith(".") or any(mark in name for mark in '/\\:*?"<>|') or not name.isprintable() or len(name) > 80:
         record.problem(
             column,
             "a name that no folder can have",
@@ -147,23 +142,15 @@ def area_of(ledger: Ledger, feature: Feature, what: str) -> Polygon | MultiPolyg
     shape = feature.shape
     if shape.geom_type in _LINES or shape.geom_type in ("Point", "MultiPoint"):
         thing = "a line" if shape.geom_type in _LINES else "a point"
-        mend = (
-            "close the line and turn it into a polygon"
-            if thing == "a line"
-            else "draw the outline as a polygon"
-        )
-        ledger.problem(
-            f"{thing} where a polygon belongs", feature.record.where, shape.geom_type, "a polygon", mend
-        )
+        mend = "close the line and turn it into a polygon" if thing == "a line" else "draw the outline as a polygon"
+        ledger.problem(f"{thing} where a polygon belongs", feature.record.where, shape.geom_type, "a polygon", mend)
         return None
     before = shape.area
     if not shape.is_valid:
         reason = shapely.is_valid_reason(shape).partition("[")[0].strip().lower()
         shape = shapely.make_valid(shape, method="structure", keep_collapsed=False)
         shape = polygons_only(shape)
-        ledger.repaired(
-            f"{what}: outline", f"{shape.area - before:+.0f} m2", f"the outline was not valid ({reason})"
-        )
+        ledger.repaired(f"{what}: outline", f"{shape.area - before:+.0f} m2", f"the outline was not valid ({reason})")
     shape = polygons_only(shape)
     if shape.is_empty or shape.area < 1.0:
         ledger.problem(
@@ -181,9 +168,7 @@ def polygons_only(shape: BaseGeometry) -> Polygon | MultiPolygon:
     """Return only the polygons of a geometry."""
     if isinstance(shape, Polygon):
         return shape
-    parts = [
-        one for one in shapely.get_parts(shape, return_index=False) if isinstance(one, Polygon | MultiPolygon)
-    ]
+    parts = [one for one in shapely.get_parts(shape, return_index=False) if isinstance(one, Polygon | MultiPolygon)]
     flat = [one for part in parts for one in shapely.get_parts(part) if one.area > 0]
     return flat[0] if len(flat) == 1 else MultiPolygon(flat)
 

@@ -36,17 +36,13 @@ def check_speed(recording: Recording, x: Floats, y: Floats) -> Recording:
         if recording.speed_unit_known:
             return recording
         columns = {name: column for name, column in recording.columns.items() if name != "speed"}
-        note = Note(
-            "warned", f"{where}: speed", "not used", "its unit is not told and the fixes do not show it"
-        )
+        note = Note("warned", f"{where}: speed", "not used", "its unit is not told and the fixes do not show it")
         return replace(recording, columns=columns, notes=(*recording.notes, note))
     factor = float(np.median(ratio[fair]))
     nearest = min(_SPEEDS, key=lambda unit: abs(np.log(factor / _SPEEDS[unit])))
     if not recording.speed_unit_known:
         columns = {**recording.columns, "speed": speed * _SPEEDS[nearest]}
-        note = Note(
-            "assumed", f"{where}: unit of speed", nearest, f"the fixes are {factor:.2f} m/s for 1", "the log"
-        )
+        note = Note("assumed", f"{where}: unit of speed", nearest, f"the fixes are {factor:.2f} m/s for 1", "the log")
         return replace(recording, columns=columns, speed_unit_known=True, notes=(*recording.notes, note))
     if 1 / _OFF <= factor <= _OFF:
         return recording
@@ -75,9 +71,7 @@ def cold_pressure(recording: Recording) -> Recording:
             f"{recording.where}, pressure",
             f"{usual / BAR:.4g} bar in the middle",
             f"{low / BAR:g} to {high / BAR:g} bar",
-            f"read as bar they would fit {' or '.join(fitting)}: set the unit"
-            if fitting
-            else "check the column",
+            f"read as bar they would fit {' or '.join(fitting)}: set the unit" if fitting else "check the column",
         )
     celsius = recording.columns.get("temperature")
     what = f"{recording.where}: tyre pressure"

@@ -102,9 +102,7 @@ def read_gpx(path: Path, key: str, where: str) -> Recording:
     """
     points, cut = _parsed(path, where)
     if not len(points.lat):
-        found = (
-            f"{points.planned} planned points" if points.planned else f"root element {points.root or 'none'}"
-        )
+        found = f"{points.planned} planned points" if points.planned else f"root element {points.root or 'none'}"
         raise refused("no recorded points", where, found, _NEEDED, "export the recorded track, not the route")
     stamps = pd.to_datetime(points.time, utc=True, format="ISO8601", errors="coerce")
     seconds = (stamps - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)
@@ -180,7 +178,5 @@ def _parsed(path: Path, where: str) -> tuple[_Points, str]:
     except (ExpatError, ParseError, ValueError, LookupError) as error:
         if len(points.lat):
             return points, str(error)[:80]
-        raise refused(
-            "not a readable XML file", where, str(error)[:80], _NEEDED, "export the track again"
-        ) from error
+        raise refused("not a readable XML file", where, str(error)[:80], _NEEDED, "export the track again") from error
     return points, ""

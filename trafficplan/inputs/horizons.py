@@ -147,9 +147,7 @@ def _moved(horizon: Horizon, *, top: float | None = None, bottom: float | None =
     )
 
 
-def _horizon(
-    record: Record, top: float, bottom: float, state: Literal["settled", "tilled", "pan"]
-) -> Horizon | None:
+def _horizon(record: Record, top: float, bottom: float, state: Literal["settled", "tilled", "pan"]) -> Horizon | None:
     before = record.ledger.count()
     sand, silt, clay = fractions_of(record)
     texture = _texture(record, sand, clay)

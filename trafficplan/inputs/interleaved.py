@@ -58,15 +58,11 @@ def _safe(names: Sequence[str]) -> list[str]:
 
 
 def _taken(recording: Recording, group: Indices) -> Recording:
-    return replace(
-        recording, columns={name: column[group] for name, column in recording.columns.items()}, machine=None
-    )
+    return replace(recording, columns={name: column[group] for name, column in recording.columns.items()}, machine=None)
 
 
 def _part(recording: Recording, name: str, group: Indices, why: str) -> tuple[Recording, Indices]:
-    note = Note(
-        "warned", f"{recording.where}: machine {name}", f"{len(group)} of {recording.rows} records", why
-    )
+    note = Note("warned", f"{recording.where}: machine {name}", f"{len(group)} of {recording.rows} records", why)
     part = replace(
         _taken(recording, group),
         key=f"{recording.key}/{name}",
@@ -94,9 +90,7 @@ def _by_continuity(time: Floats, x: Floats, y: Floats) -> list[Indices]:
         return everything
     machine = np.zeros(len(x), dtype=np.intp)
     last: list[tuple[float, float, float]] = []
-    for i, (t, east, north) in enumerate(
-        zip(clock.tolist(), x[ranks].tolist(), y[ranks].tolist(), strict=True)
-    ):
+    for i, (t, east, north) in enumerate(zip(clock.tolist(), x[ranks].tolist(), y[ranks].tolist(), strict=True)):
         off = [
             max(0.0, ((east - e) ** 2 + (north - n) ** 2) ** 0.5) / max(JUMP_M, _FASTEST_M_S * (t - s))
             for s, e, n in last

@@ -117,8 +117,4 @@ def rename_hint(name: str, known: Iterable[str], thing: str) -> str:
     'write North, or add a field named Nort'
     """
     near = nearest(name, known)
-    return (
-        f"write {near}, or add a {thing} named {name}"
-        if near
-        else f"use a known {thing}, or add one named {name}"
-    )
+    return f"write {near}, or add a {thing} named {name}" if near else f"use a known {thing}, or add one named {name}"

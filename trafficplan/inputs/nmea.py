@@ -159,11 +159,7 @@ def _sort_piece(piece: bytes, found: _Found) -> None:
     padded = np.append(raw, np.zeros(8, dtype=np.uint8))
     high, low = _HEX[padded[star.clip(max=len(raw)) + 1]], _HEX[padded[star.clip(max=len(raw)) + 2]]
     right = summed & (high < 16) & (low < 16) & (total == ((high << 4) | low)) & (star + 2 < end)
-    code = (
-        (padded[start + 3].astype(np.int64) << 16)
-        | (padded[start + 4].astype(np.int64) << 8)
-        | padded[start + 5]
-    )
+    code = (padded[start + 3].astype(np.int64) << 16) | (padded[start + 4].astype(np.int64) << 8) | padded[start + 5]
     named = padded[start + 6] == ord(",")
     for kind, number in _CODES.items():
         mine = (code == number) & named
@@ -177,9 +173,7 @@ def _sort_piece(piece: bytes, found: _Found) -> None:
     found.seen += len(start)
 
 
-def _cells(
-    kind: str, raw: NDArray[np.uint8], first: NDArray[np.intp], last: NDArray[np.intp]
-) -> dict[int, Floats]:
+def _cells(kind: str, raw: NDArray[np.uint8], first: NDArray[np.intp], last: NDArray[np.intp]) -> dict[int, Floats]:
     """Return the cells of sentences (bytes first to last, last excluded) as numbers; letters as their codes."""
     mark = np.zeros(len(raw) + 2, dtype=np.int8)
     mark[first] += 1
@@ -204,9 +198,7 @@ def _cells(
     for cell in _CELLS[kind]:
         column = frame[str(cell)]
         if cell in _LETTERS[kind]:
-            codes = np.array(
-                [ord(one[0]) if len(one) == 1 else 0 for one in column.cat.categories.astype(str)] + [0]
-            )
+            codes = np.array([ord(one[0]) if len(one) == 1 else 0 for one in column.cat.categories.astype(str)] + [0])
             cells[cell] = codes[column.cat.codes.to_numpy()].astype(np.float64)
         else:
             cells[cell] = pd.to_numeric(column, errors="coerce").to_numpy(dtype=np.float64)
@@ -245,9 +237,7 @@ def _table(found: _Found, kind: str) -> _Table:
     none = np.empty(0)
     order = np.concatenate([np.empty(0, dtype=np.int64), *found.order[kind]])
     pieces = found.cells[kind]
-    return _Table(
-        order, {cell: np.concatenate([none, *(one[cell] for one in pieces)]) for cell in _CELLS[kind]}
-    )
+    return _Table(order, {cell: np.concatenate([none, *(one[cell] for one in pieces)]) for cell in _CELLS[kind]})
 
 
 def _dates(tables: dict[str, _Table]) -> tuple[NDArray[np.int64], Floats, Floats]:
@@ -272,9 +262,7 @@ def _dates(tables: dict[str, _Table]) -> tuple[NDArray[np.int64], Floats, Floats
     return order[good], np.asarray(values[good]), np.asarray(time[good], dtype=np.float64)
 
 
-def _absolute(
-    order: NDArray[np.int64], time: Floats, dates: tuple[NDArray[np.int64], Floats, Floats]
-) -> Floats:
+def _absolute(order: NDArray[np.int64], time: Floats, dates: tuple[NDArray[np.int64], Floats, Floats]) -> Floats:
     """Return times of day as seconds since 1970 by the nearest date in the file; without dates, unrolled."""
     where, midnight, of_date = dates
     if not len(where):
@@ -316,18 +304,14 @@ def _fixes(
     )
     if len(quality) and (quality[quality > 0] == _COARSE).all():
         why = "a receiver without corrections errs by metres: more than a tyre is wide"
-        notes.append(
-            Note("warned", f"{where}: fixes", "quality 1 (no corrections)", why, "NMEA 0183, from memory")
-        )
+        notes.append(Note("warned", f"{where}: fixes", "quality 1 (no corrections)", why, "NMEA 0183, from memory"))
     columns = {"time": time[here], "x": lon[here], "y": lat[here]}
     if np.isfinite(speed).any():
         columns["speed"] = speed
     return columns, notes
 
 
-def _absolute_of(
-    order: NDArray[np.int64], time: Floats, dates: tuple[NDArray[np.int64], Floats, Floats]
-) -> Floats:
+def _absolute_of(order: NDArray[np.int64], time: Floats, dates: tuple[NDArray[np.int64], Floats, Floats]) -> Floats:
     """Return `_absolute` of sentences that are not yet in the order of the file."""
     ranks = np.argsort(order, kind="stable")
     out = np.empty(len(order))

@@ -51,9 +51,7 @@ def read_operations(ledger: Ledger, settings: Settings, known: Known) -> tuple[O
         operation = _operation(record, known)
         key = record.text("id")
         if key and key in seen:
-            record.problem(
-                "id", "an id comes twice", key, "each id once", f"rename this one or that of {seen[key]}"
-            )
+            record.problem("id", "an id comes twice", key, "each id once", f"rename this one or that of {seen[key]}")
         seen.setdefault(key, record.where)
         if operation is not None:
             operations.append(operation)
@@ -120,9 +118,7 @@ def known_name(record: Record, column: str, known: Mapping[str, object]) -> str:
     """Return a name that must be known, or "" with a problem (where nothing is known, told elsewhere)."""
     name = record.text(column, f"one of {listed(known)}", required=True)
     if name and known and name not in known:
-        record.problem(
-            column, f"unknown {column}", name, f"one of {listed(known)}", rename_hint(name, known, column)
-        )
+        record.problem(column, f"unknown {column}", name, f"one of {listed(known)}", rename_hint(name, known, column))
         return ""
     return name if name in known else ""
 

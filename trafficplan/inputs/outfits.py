@@ -160,8 +160,7 @@ def _vehicle(
 ) -> Vehicle:
     what = f"{key}, {table.name}"
     axles = [
-        _axle(ledger, outfit, axle, f"{where}, axle {axle.name}", f"{what}, {axle.name}", notes)
-        for axle in table.axle
+        _axle(ledger, outfit, axle, f"{where}, axle {axle.name}", f"{what}, {axle.name}", notes) for axle in table.axle
     ]
     drawbar = 0.0
     if table.kind == "drawn":
@@ -171,9 +170,7 @@ def _vehicle(
     if table.hitch_behind_m is not None or not last:
         hitch = _given(table.hitch_behind_m, "hitch_behind_m", what, ledger, notes)
     limit = None if table.hitch_limit_t is None else table.hitch_limit_t * TONNE * GRAVITY
-    return Vehicle(
-        table.name, table.kind, tuple(axle for axle in axles if axle is not None), drawbar, hitch, limit
-    )
+    return Vehicle(table.name, table.kind, tuple(axle for axle in axles if axle is not None), drawbar, hitch, limit)
 
 
 def _axle(
@@ -234,9 +231,7 @@ def _axle(
 def _tyre(ledger: Ledger, table: AxleTable, where: str, what: str, notes: list[Note]) -> Tyre | None:
     try:
         if table.track is not None and table.tyre is None:
-            return track_from_sizes(
-                table.track.width_m, table.track.length_m, table.track.rollers, f"{where}, track"
-            )
+            return track_from_sizes(table.track.width_m, table.track.length_m, table.track.rollers, f"{where}, track")
         if table.tyre is not None and table.track is None:
             tyre = tyre_from_code(table.tyre, f"{where}, tyre")
             aspect = assumed_aspect(table.tyre)

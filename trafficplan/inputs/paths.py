@@ -59,6 +59,4 @@ def _missing(ledger: Ledger, name: str, where: str) -> None:
         if near
         else "add the file, or name another in farm.toml"
     )
-    ledger.problem(
-        "file not found", where if where != name else name, f"files there: {listed(there)}", name, mend
-    )
+    ledger.problem("file not found", where if where != name else name, f"files there: {listed(there)}", name, mend)

@@ -26,9 +26,7 @@ def quality(log: Log) -> dict[str, Any]:
     step, between = np.hypot(np.diff(x), np.diff(y)), np.diff(time)
     middle = np.hypot(x[1:-1] - (x[:-2] + x[2:]) / 2, y[1:-1] - (y[:-2] + y[2:]) / 2)
     fair = (between > 0) & (step > 0)
-    speeds: list[float] = (
-        np.percentile(step[fair] / between[fair] / KM_H, [5, 50, 95]).tolist() if fair.any() else []
-    )
+    speeds: list[float] = np.percentile(step[fair] / between[fair] / KM_H, [5, 50, 95]).tolist() if fair.any() else []
     known = time[np.isfinite(time)]
     return {
         "fixes": len(x),

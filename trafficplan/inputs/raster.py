@@ -49,9 +49,7 @@ Box = tuple[float, float, float, float]
 
 
 @contextmanager
-def opened(
-    ledger: Ledger, path: Path, kind: str, told: CRS | None
-) -> Iterator[tuple[DatasetReader, CRS] | None]:
+def opened(ledger: Ledger, path: Path, kind: str, told: CRS | None) -> Iterator[tuple[DatasetReader, CRS] | None]:
     """Open a GeoTIFF of one band for a while; gives it with its CRS, or None with a problem."""
     name = path.relative_to(ledger.folder).as_posix()
     if not is_as_named(ledger, path, name):
@@ -114,9 +112,7 @@ def unreadable(ledger: Ledger, path: Path, name: str, error: Exception) -> None:
     )
 
 
-def read_piece(
-    ledger: Ledger, path: Path, kind: str, told: CRS | None, around: Box, crs: CRS
-) -> Piece | None:
+def read_piece(ledger: Ledger, path: Path, kind: str, told: CRS | None, around: Box, crs: CRS) -> Piece | None:
     """Read the part of a raster that lies around the fields, in the raster's own CRS.
 
     Parameters
@@ -150,9 +146,7 @@ def real_values(source: DatasetReader, read: Any) -> NDArray[np.float64]:
     return values
 
 
-def window_around(
-    ledger: Ledger, source: DatasetReader, name: str, own: CRS, around: Box, crs: CRS
-) -> Window | None:
+def window_around(ledger: Ledger, source: DatasetReader, name: str, own: CRS, around: Box, crs: CRS) -> Window | None:
     """Return the window of whole cells that holds a box; none, or too many cells, are a problem."""
     try:
         box = Transformer.from_crs(crs, own, always_xy=True).transform_bounds(*around)

@@ -42,9 +42,7 @@ class Record:
             self.problem(column, "a value is missing", "nothing", needed or "a value", f"fill in {column}")
         return value
 
-    def number(
-        self, column: str, low: float, high: float, unit: str, *, required: bool = False
-    ) -> float | None:
+    def number(self, column: str, low: float, high: float, unit: str, *, required: bool = False) -> float | None:
         """Return a number within [low, high], or None (a problem, unless empty and not required)."""
         value = _clean(self.values.get(column))
         needed = f"a number from {low:g} to {high:g} {unit}".rstrip()
@@ -97,9 +95,7 @@ class Record:
         value = _clean(self.values.get(column))
         if not value:
             if required:
-                self.problem(
-                    column, "a date is missing", "nothing", "a date as YYYY-MM-DD", f"fill in {column}"
-                )
+                self.problem(column, "a date is missing", "nothing", "a date as YYYY-MM-DD", f"fill in {column}")
             return None
         if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", value):
             self.problem(
@@ -113,9 +109,7 @@ class Record:
         try:
             return dt.date.fromisoformat(value)
         except ValueError:
-            self.problem(
-                column, "a date that does not exist", value, "a day of the calendar", "check month and day"
-            )
+            self.problem(column, "a date that does not exist", value, "a day of the calendar", "check month and day")
             return None
 
     def time(self, column: str) -> dt.time | None:
@@ -128,9 +122,7 @@ class Record:
                 raise ValueError(value)
             return dt.time(int(value.split(":")[0]), int(value.split(":")[1]))
         except ValueError:
-            self.problem(
-                column, "not a time of day", value, "a time as HH:MM", "write hours and minutes as in 07:30"
-            )
+            self.problem(column, "not a time of day", value, "a time as HH:MM", "write hours and minutes as in 07:30")
             return None
 
 

@@ -131,9 +131,7 @@ def _scenario(
     for number, change in enumerate(table.change, start=1):
         made = _change(ledger, change, f"{where}, change {number}")
         if complete:
-            _check_names(
-                ledger, made, f"{where}, change {number}", operations, fields, outfits, change.pressure
-            )
+            _check_names(ledger, made, f"{where}, change {number}", operations, fields, outfits, change.pressure)
         changes.append(made)
     return Scenario(key, table.title or key, tuple(changes)) if ledger.count() == before else None
 
@@ -141,9 +139,7 @@ def _scenario(
 def _change(ledger: Ledger, table: ChangeTable, where: str) -> Change:
     day = _day(ledger, table.date, where)
     if table.load_t is not None and table.load_factor is not None:
-        ledger.problem(
-            "two ways to change the load", where, "load_t and load_factor", "one of the two", "remove one"
-        )
+        ledger.problem("two ways to change the load", where, "load_t and load_factor", "one of the two", "remove one")
     if table.pressure_bar is not None and table.pressure is not None:
         ledger.problem(
             "two ways to change the pressure",

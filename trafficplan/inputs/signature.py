@@ -69,9 +69,7 @@ def what_it_is(path: Path) -> str:
 
 
 def _xml_kind(text: bytes) -> str:
-    element = re.search(
-        rb"<([A-Za-z_][\w.:-]*)", re.sub(rb"<!--.*?-->|<\?.*?\?>", b"", text, flags=re.DOTALL)
-    )
+    element = re.search(rb"<([A-Za-z_][\w.:-]*)", re.sub(rb"<!--.*?-->|<\?.*?\?>", b"", text, flags=re.DOTALL))
     root = element.group(1).decode("ascii", "replace").rpartition(":")[2].lower() if element else ""
     if root.startswith(("ogrvrt", "vrtdataset")):
         return "a virtual map file that points to other files"

@@ -71,9 +71,7 @@ def _box(boundaries: Boundaries) -> Box:
     return west - _AROUND_M, south - _AROUND_M, east + _AROUND_M, north + _AROUND_M
 
 
-def _from_classes(
-    ledger: Ledger, settings: Settings, boundaries: Boundaries, path: Path
-) -> RasterSoil | None:
+def _from_classes(ledger: Ledger, settings: Settings, boundaries: Boundaries, path: Path) -> RasterSoil | None:
     told = settings.systems.get("soil")
     piece = read_piece(ledger, path, "soil", told, _box(boundaries), boundaries.crs)
     if piece is None:
@@ -141,9 +139,7 @@ def _under_no_field(
         )
         return False
     total = sum(strange.values()) * cell_ha
-    ledger.warned(
-        f"{piece.name}: values {listed(codes)}", f"{total:.2f} ha left out", "no unit, and under no field"
-    )
+    ledger.warned(f"{piece.name}: values {listed(codes)}", f"{total:.2f} ha left out", "no unit, and under no field")
     return True
 
 
@@ -181,11 +177,7 @@ def _from_fractions(ledger: Ledger, settings: Settings, boundaries: Boundaries) 
 
 def _on_grid_of(ledger: Ledger, path: Path, piece: Piece, like: Piece) -> NDArray[np.float64] | None:
     """Return a raster's values on the cells of another (the nearest cell where grid or system differ)."""
-    if (
-        piece.crs == like.crs
-        and piece.transform == like.transform
-        and piece.values.shape == like.values.shape
-    ):
+    if piece.crs == like.crs and piece.transform == like.transform and piece.values.shape == like.values.shape:
         return piece.values
     rows, cols = like.values.shape
     try:
@@ -234,9 +226,7 @@ def _believable(ledger: Ledger, piece: Piece) -> bool:
             f"{low:g} to {high:g}",
             'write unit = "g/kg" in farm.toml, table soil_raster, if so meant',
         )
-    ledger.problem(
-        "values that are no percent", piece.name, found, "percent of the fine earth, 0 to 100", mend
-    )
+    ledger.problem("values that are no percent", piece.name, found, "percent of the fine earth, 0 to 100", mend)
     return False
 
 

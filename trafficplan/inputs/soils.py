@@ -167,9 +167,7 @@ def _points(layer: Layer, table: HorizonTable | None, own: dict[str, SoilUnit]) 
     return points
 
 
-def _patches(
-    ledger: Ledger, layer: Layer, table: HorizonTable | None, own: dict[str, SoilUnit]
-) -> list[SoilPatch]:
+def _patches(ledger: Ledger, layer: Layer, table: HorizonTable | None, own: dict[str, SoilUnit]) -> list[SoilPatch]:
     patches = []
     for number, feature in enumerate(layer.features, start=1):
         key = _unit_of(feature, number, table, own)
@@ -202,6 +200,4 @@ def _without_horizons(
         )
     elsewhere = [f"{unit} ({absent[unit]:.2f} ha)" for unit in absent if unit not in used]
     if elsewhere:
-        ledger.warned(
-            f"soil units {listed(elsewhere)}", "left out", "they have no horizons and lie under no field"
-        )
+        ledger.warned(f"soil units {listed(elsewhere)}", "left out", "they have no horizons and lie under no field")

@@ -155,9 +155,7 @@ def _rows(ledger: Ledger, name: str, text: str) -> tuple[list[tuple[int, list[st
 def _tell_rows_put_aside(ledger: Ledger, name: str, comments: Sequence[str], width: int) -> None:
     aside = sum(1 for cells in csv.reader(comments) if len(cells) == width > 1)
     if aside:
-        ledger.warned(
-            f"{name}: rows put aside", f"{aside} left out", "they begin with #, which makes a line a comment"
-        )
+        ledger.warned(f"{name}: rows put aside", f"{aside} left out", "they begin with #, which makes a line a comment")
 
 
 def _ragged(ledger: Ledger, where: str, found: int, needed: int) -> None:

@@ -59,9 +59,7 @@ class Container:
         where = self.place(name)
         if name not in self.files:
             there = ", ".join(sorted(self.files)[:6]) or "none"
-            raise refused(
-                "a file of the task data is missing", where, f"files there: {there}", name, "add the file"
-            )
+            raise refused("a file of the task data is missing", where, f"files there: {there}", name, "add the file")
         try:
             if self.zipped:
                 with zipfile.ZipFile(self.path) as packed, packed.open(self.files[name]) as stream:
@@ -151,9 +149,7 @@ def open_zip(path: Path, where: str) -> Container:
                 "pack the folder TASKDATA again",
             )
     size = sum(info.file_size for info in infos)
-    shrunk = max(
-        (info.file_size / max(info.compress_size, 1) for info in infos if info.file_size > 1 << 20), default=1
-    )
+    shrunk = max((info.file_size / max(info.compress_size, 1) for info in infos if info.file_size > 1 << 20), default=1)
     if len(infos) > _MOST_FILES or size > _MOST_TOTAL or shrunk > _MOST_RATIO:
         raise refused(
             "a zip that unpacks to too much",
@@ -172,9 +168,7 @@ def open_zip(path: Path, where: str) -> Container:
             "pack one folder TASKDATA",
         )
     folder = mains[0].rpartition("/")[0]
-    there = [
-        info.filename for info in infos if info.filename.rpartition("/")[0] == folder and not info.is_dir()
-    ]
+    there = [info.filename for info in infos if info.filename.rpartition("/")[0] == folder and not info.is_dir()]
     return Container(path, {name.rpartition("/")[2].upper(): name for name in sorted(there)}, True, where)
 
 
@@ -189,9 +183,7 @@ def read_taskdata(container: Container) -> TaskData:
     where = container.place("TASKDATA.XML")
     root = parse_xml(container.read("TASKDATA.XML", _XML_BYTES), where)
     if root.tag != "ISO11783_TaskData":
-        raise refused(
-            "no task data", where, root.tag[:60], "root element ISO11783_TaskData", "name the right file"
-        )
+        raise refused("no task data", where, root.tag[:60], "root element ISO11783_TaskData", "name the right file")
     version = root.get("VersionMajor", "")
     if version not in ("2", "3", "4"):
         raise refused(
@@ -205,9 +197,7 @@ def read_taskdata(container: Container) -> TaskData:
     for link in root.findall("XFR"):
         name = link.get("A", "").upper()
         if not _OTHER_NAME.fullmatch(name):
-            raise refused(
-                "a name that no external file has", where, name[:40], "a name as TSK00001", "export it again"
-            )
+            raise refused("a name that no external file has", where, name[:40], "a name as TSK00001", "export it again")
         elements += [*parse_xml(container.read(f"{name}.XML", _XML_BYTES), container.place(f"{name}.XML"))]
     return TaskData(int(version), _logs(elements, where), *_devices(elements))
 
@@ -220,9 +210,7 @@ def _logs(elements: list[Element], where: str) -> dict[str, LogEntry]:
             if one.tag != "TLG":
                 continue
             if not _LOG_NAME.fullmatch(name):
-                raise refused(
-                    "a name that no time log has", where, name[:40], "TLG and 5 digits", "export it again"
-                )
+                raise refused("a name that no time log has", where, name[:40], "TLG and 5 digits", "export it again")
             began = next((time.get("A", "") for time in [*task][place + 1 :] if time.tag == "TIM"), "")
             logs.setdefault(name, LogEntry(name, task.get("A", ""), task.get("E", ""), began))
     return logs
@@ -243,11 +231,7 @@ def _devices(
             for link in element.findall("DOR"):
                 process = data.get(link.get("A", ""))
                 scale = shown.get(process.get("F", "")) if process is not None else None
-                if (
-                    process is not None
-                    and scale is not None
-                    and re.fullmatch("[0-9A-Fa-f]{4}", process.get("B", ""))
-                ):
+                if process is not None and scale is not None and re.fullmatch("[0-9A-Fa-f]{4}", process.get("B", "")):
                     scales[int(process.get("B", ""), 16), key] = scale
     return parents, scales
 
@@ -271,9 +255,7 @@ def read_log(container: Container, data: TaskData, name: str, key: str) -> Recor
     """
     where = container.place(f"{name}.BIN")
     layout = read_layout(container.read(f"{name}.XML", _XML_BYTES), container.place(f"{name}.XML"))
-    wanted = [
-        index for index, value in enumerate(layout.values) if _is_wanted(data, value.number, value.element)
-    ]
+    wanted = [index for index, value in enumerate(layout.values) if _is_wanted(data, value.number, value.element)]
     records = read_records(container.read(f"{name}.BIN"), layout, wanted, where)
     rows = len(records.lon)
     notes = _damage(where, records) + _status(where, records) + _clock(where, data.logs.get(name), records)
@@ -286,9 +268,7 @@ def read_log(container: Container, data: TaskData, name: str, key: str) -> Recor
     columns |= more
     columns, merged = _one_per_instant(columns)
     columns["record"] = _lengths(columns["time"])
-    notes += said + count_note(
-        where, "several records of one instant", merged, rows, "the last of them holds"
-    )
+    notes += said + count_note(where, "several records of one instant", merged, rows, "the last of them holds")
     return Recording(key, where, columns, rows=rows, notes=tuple(notes), local=records.utc_s is None)
 
 
@@ -317,9 +297,7 @@ def _status(where: str, records: Records) -> list[Note]:
         count = int((records.status == value).sum())
         if count:
             what = f"{where}: position status says {word}"
-            notes.append(
-                Note("warned", what, f"{count} of {len(records.lon)}", "used where a position is written")
-            )
+            notes.append(Note("warned", what, f"{count} of {len(records.lon)}", "used where a position is written"))
     return notes
 
 
@@ -367,9 +345,7 @@ def _below(data: TaskData, element: str, top: str) -> bool:
     return element == top
 
 
-def _work(
-    where: str, data: TaskData, layout: Layout, records: Records
-) -> tuple[dict[str, Floats], list[Note]]:
+def _work(where: str, data: TaskData, layout: Layout, records: Records) -> tuple[dict[str, Floats], list[Note]]:
     """Return width [m], working (0, 1), flow [kg/s], load [kg] and speed [m/s], where the log has them."""
     columns: dict[str, Floats] = {}
     notes: list[Note] = []
@@ -390,9 +366,7 @@ def _work(
     per_area = _whole(data, _of(layout, records, YIELD))
     if flow is None and per_area is not None and "width" in columns and speed is not None:
         columns["flow"] = per_area * _MG * columns["width"] * speed
-        notes.append(
-            Note("assumed", f"{where}: mass flow", "yield x width x speed", "the log has no flow", "derived")
-        )
+        notes.append(Note("assumed", f"{where}: mass flow", "yield x width x speed", "the log has no flow", "derived"))
     counter = _whole(data, _of(layout, records, MASS_SO_FAR))
     if counter is not None and np.isfinite(counter).any():
         step = np.diff(counter[np.isfinite(counter)])

@@ -30,9 +30,7 @@ def weighed_outfit(outfit: Outfit, path: Path) -> Outfit:
     ledger = Ledger(path.resolve().parent)
     if not path.is_file():
         raise InputError(
-            Problem(
-                "no such file", "option --tickets", str(path), "a table of axle tickets", "check the path"
-            )
+            Problem("no such file", "option --tickets", str(path), "a table of axle tickets", "check the path")
         )
     rows = read_table(ledger, path.resolve(), COLUMNS, COLUMNS)
     tickets: dict[str, tuple[float, float]] = {}

@@ -201,9 +201,7 @@ def read_records(raw: bytes, layout: Layout, wanted: Collection[int], where: str
     if len(raw) - end > whole or (len(starts) and not _sensible(raw, layout, starts).all()):
         starts, lost, cut = _walked(raw, layout, where)
     if not len(starts):
-        raise refused(
-            "an empty time log", where, f"{len(raw)} bytes", "records", "leave it out, or export it again"
-        )
+        raise refused("an empty time log", where, f"{len(raw)} bytes", "records", "leave it out, or export it again")
     parts = {name: _part(raw, starts + offset, kind) for name, (offset, kind) in layout.parts.items()}
     north, east = parts["north"].astype(np.int64), parts["east"].astype(np.int64)
     nowhere = np.isin(north, _NOWHERE) | np.isin(east, _NOWHERE)

@@ -163,9 +163,7 @@ def _model_at(model: type[Table], loc: tuple[int | str, ...]) -> type[Table] | N
     for part in loc:
         if here is None or isinstance(part, int):
             continue
-        info = here.model_fields.get(part) or next(
-            (f for f in here.model_fields.values() if f.alias == part), None
-        )
+        info = here.model_fields.get(part) or next((f for f in here.model_fields.values() if f.alias == part), None)
         if info is None:
             continue
         here = _table_in(info.annotation)

@@ -52,9 +52,7 @@ COMMON: dict[str, tuple[str, ...]] = {
     "width": ("working_width", "width"),
     "working": ("working", "work_state"),
 }
-_SPELLED = {
-    re.sub(r"[^a-z0-9/]+", "_", unit.lower()).replace("/", "_"): unit for unit in (*FACTORS, "C", "F") if unit
-}
+_SPELLED = {re.sub(r"[^a-z0-9/]+", "_", unit.lower()).replace("/", "_"): unit for unit in (*FACTORS, "C", "F") if unit}
 _SPELLED |= {
     "kmh": "km/h",
     "kph": "km/h",
@@ -110,9 +108,7 @@ def read_track_table(ledger: Ledger, path: Path, where: str, form: TrackForm | N
     numbers = {name: np.asarray(column, dtype=np.float64) for name, column in columns.items()}
     rows = len(numbers["x"])
     if rows < 2:
-        ledger.problem(
-            "a track without fixes", where, f"{rows} rows", "at least two fixes", "export the track again"
-        )
+        ledger.problem("a track without fixes", where, f"{rows} rows", "at least two fixes", "export the track again")
         return None
     numbers.setdefault("time", np.full(rows, np.nan))
     if "date" in numbers:
@@ -197,9 +193,7 @@ def _mapping(
         mapping = {ours: column for ours, column in chosen.items() if column is not None}
     before = ledger.count()
     place = f'farm.toml, tracks."{where.removeprefix("tracks/")}"'
-    twice = sorted(
-        {one for one in header if header.count(one) > 1} & {one.column for one in mapping.values()}
-    )
+    twice = sorted({one for one in header if header.count(one) > 1} & {one.column for one in mapping.values()})
     if twice:
         ledger.problem(
             "a column comes twice",
@@ -227,9 +221,7 @@ def _mapping(
                 f"one of {listed(header)}",
                 f"write {near}" if near else "name one of these columns",
             )
-        if column.unit not in UNITS[ours] and not (
-            ours in ("machine", "working", "date") and not column.unit
-        ):
+        if column.unit not in UNITS[ours] and not (ours in ("machine", "working", "date") and not column.unit):
             ledger.problem(
                 "unknown unit",
                 f"{place}, {ours}",
@@ -279,9 +271,7 @@ def _columns(ledger: Ledger, path: Path, where: str, form: _Form) -> dict[str, A
     return {ours: np.concatenate(parts) if parts else np.empty(0) for ours, parts in pieces.items()}
 
 
-def _column(
-    ledger: Ledger, where: str, cells: pd.Series[Any], ours: str, column: TrackColumn, row: int
-) -> Any:
+def _column(ledger: Ledger, where: str, cells: pd.Series[Any], ours: str, column: TrackColumn, row: int) -> Any:
     """Return a column in SI (degrees stay degrees); empty cells are NaN, text is a problem with its row."""
     if ours == "machine":
         return cells.astype("string").fillna("").str.strip().to_numpy(dtype=object)
@@ -320,11 +310,7 @@ def _not_a_number(ledger: Ledger, place: str, text: str, wanted: str, count: int
             "export the recorded log",
         )
         return
-    mend = (
-        f"write a decimal point: {text.replace(',', '.')}"
-        if "," in text
-        else "correct the cell, or leave it empty"
-    )
+    mend = f"write a decimal point: {text.replace(',', '.')}" if "," in text else "correct the cell, or leave it empty"
     if stamps:
         mend = f'{mend}; for stamps of date and time set unit = "iso" in farm.toml'
     more = f" (and {count - 1} more)" if count > 1 else ""
@@ -339,9 +325,7 @@ def _times(text: pd.Series[Any]) -> Floats:
         seconds = pd.to_timedelta(short, errors="coerce") / pd.Timedelta(seconds=1)
         return np.asarray(seconds.to_numpy(dtype=np.float64))
     stamps = pd.to_datetime(text.where(text != ""), utc=True, format="ISO8601", errors="coerce")
-    return np.asarray(
-        ((stamps - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)).to_numpy(dtype=np.float64)
-    )
+    return np.asarray(((stamps - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)).to_numpy(dtype=np.float64))
 
 
 def _unrolled(time: Floats) -> Floats:

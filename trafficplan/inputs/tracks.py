@@ -71,11 +71,7 @@ def _main_of(folder: Path) -> Path | None:
 def _container(path: Path, where: str) -> Container:
     if path.is_dir():
         return open_folder(path, where)
-    return (
-        open_folder(path.parent, where.rpartition("/")[0])
-        if path.name.upper() == MAIN
-        else open_zip(path, where)
-    )
+    return open_folder(path.parent, where.rpartition("/")[0]) if path.name.upper() == MAIN else open_zip(path, where)
 
 
 def _logs_in(path: Path) -> list[str]:
@@ -89,9 +85,7 @@ def _logs_in(path: Path) -> list[str]:
     return [name.removesuffix(".BIN") for name in names if name.startswith("TLG") and name.endswith(".BIN")]
 
 
-def read_tracks(
-    ledger: Ledger, settings: Settings, boundaries: Boundaries, wanted: Collection[str]
-) -> dict[str, Log]:
+def read_tracks(ledger: Ledger, settings: Settings, boundaries: Boundaries, wanted: Collection[str]) -> dict[str, Log]:
     """Return the wanted logs by name: a file's, or one of the logs in it (`TASKDATA/TLG00001`, `mixed.csv/1`)."""
     logs: dict[str, Log] = {}
     by_file: dict[str, list[str]] = {}
@@ -177,9 +171,7 @@ def _of_file(ledger: Ledger, settings: Settings, path: Path, where: str, keys: l
         head = stream.read(1 << 16)
     text = head.lstrip(b"\xef\xbb\xbf \t\r\n")
     if not text:
-        raise refused(
-            "a track without fixes", where, "an empty file", "at least two fixes", "export the track again"
-        )
+        raise refused("a track without fixes", where, "an empty file", "at least two fixes", "export the track again")
     if head.startswith(b"PK\x03\x04") or ending == ".zip" or path.name.upper() == MAIN:
         return _task_logs(ledger, path, where, keys)
     ledger.hash_file(path)
@@ -228,9 +220,7 @@ def _joined(parts: list[Recording]) -> Recording:
     return replace(parts[0], columns=columns, rows=sum(part.rows for part in parts), notes=notes)
 
 
-def _laid(
-    recording: Recording, boundaries: Boundaries, timezone: str
-) -> list[tuple[Recording, Floats, Floats]]:
+def _laid(recording: Recording, boundaries: Boundaries, timezone: str) -> list[tuple[Recording, Floats, Floats]]:
     """Return the machines of a recording with their fixes in the working CRS and usable times.
 
     Raises
@@ -370,11 +360,7 @@ def quality_notes(where: str, time_s: Floats, x: Floats, y: Floats) -> list[Note
         (still, "fixes on the same place as the one before", "standing still adds no pass"),
         (int(np.isnan(time_s).sum()), "fixes without a time", "hours and speeds leave them out"),
     )
-    return [
-        Note("warned", f"{where}: {what}", f"{count} of {len(x)}", why)
-        for count, what, why in findings
-        if count
-    ]
+    return [Note("warned", f"{where}: {what}", f"{count} of {len(x)}", why) for count, what, why in findings if count]
 
 
 def _same_contents(ledger: Ledger, logs: Mapping[str, Log]) -> None:
@@ -384,7 +370,5 @@ def _same_contents(ledger: Ledger, logs: Mapping[str, Log]) -> None:
         print_of = (len(log.x), float(log.x.sum()), float(log.y.sum()), float(np.nansum(log.time_s)))
         if print_of in seen:
             why = "its passes are counted for each operation that names it"
-            ledger.warned(
-                f"tracks/{key}: the same log as tracks/{seen[print_of]}", f"{len(log.x)} fixes", why
-            )
+            ledger.warned(f"tracks/{key}: the same log as tracks/{seen[print_of]}", f"{len(log.x)} fixes", why)
         seen.setdefault(print_of, key)

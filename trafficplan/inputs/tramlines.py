@@ -21,9 +21,7 @@ from trafficplan.inputs.vector import find_layers, read_vector
 SHORTEST_M = 1.0
 
 
-def read_tramlines(
-    ledger: Ledger, settings: Settings, boundaries: Boundaries
-) -> Mapping[str, tuple[LineString, ...]]:
+def read_tramlines(ledger: Ledger, settings: Settings, boundaries: Boundaries) -> Mapping[str, tuple[LineString, ...]]:
     """Return field -> its tramlines, in file order; none where the farm has no such layer."""
     lines: dict[str, list[LineString]] = {}
     outside = cut_m = 0.0
@@ -41,9 +39,7 @@ def read_tramlines(
             for key, line in pieces:
                 lines.setdefault(key, []).append(line)
     if cut_m > SHORTEST_M:
-        ledger.repaired(
-            "tramlines: length", f"{cut_m:.0f} m cut off", "they ran out over the boundary of their field"
-        )
+        ledger.repaired("tramlines: length", f"{cut_m:.0f} m cut off", "they ran out over the boundary of their field")
     if outside > 0:
         ledger.warned(
             "tramlines: outside every field",
@@ -56,16 +52,12 @@ def read_tramlines(
 def _pieces(ledger: Ledger, feature: Feature, fields: Mapping[str, Field]) -> list[tuple[str, LineString]]:
     record = feature.record
     if not feature.shape.geom_type.endswith("LineString"):
-        ledger.problem(
-            "not a line", record.where, feature.shape.geom_type, "a line", "draw the tramline as a line"
-        )
+        ledger.problem("not a line", record.where, feature.shape.geom_type, "a line", "draw the tramline as a line")
         return []
     record.number("width_m", 0.5, 100, "m")
     named = record.text("field")
     if named and named not in fields:
-        record.problem(
-            "field", "unknown field", named, f"one of {listed(fields)}", rename_hint(named, fields, "field")
-        )
+        record.problem("field", "unknown field", named, f"one of {listed(fields)}", rename_hint(named, fields, "field"))
         return []
     wanted = [fields[named]] if named else list(fields.values())
     parts = [(one.key, shapely.intersection(feature.shape, one.polygon)) for one in wanted]

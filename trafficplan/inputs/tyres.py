@@ -32,9 +32,7 @@ def read_tyre_tables(ledger: Ledger, settings: Settings) -> dict[str, TyreTable]
     if path is None:
         return {}
     groups: dict[str, list[_Read]] = defaultdict(list)
-    for record in read_table(
-        ledger, path, KNOWN["tyre_tables"], KNOWN["tyre_tables"], settings.columns.tyre_tables
-    ):
+    for record in read_table(ledger, path, KNOWN["tyre_tables"], KNOWN["tyre_tables"], settings.columns.tyre_tables):
         tyre = record.text("tyre", "the size code", required=True)
         load = record.number("load_kg", 50, 20_000, "kg", required=True)
         speed = record.number("speed_km_h", 0, 100, "km/h", required=True)
@@ -46,9 +44,7 @@ def read_tyre_tables(ledger: Ledger, settings: Settings) -> dict[str, TyreTable]
     for rows in groups.values():
         _check_order(rows)
     return {
-        tyre: TyreTable(
-            tyre, tuple(sorted((one.row for one in rows), key=lambda r: (r.speed_m_s, r.load_kg)))
-        )
+        tyre: TyreTable(tyre, tuple(sorted((one.row for one in rows), key=lambda r: (r.speed_m_s, r.load_kg))))
         for tyre, rows in sorted(groups.items())
     }
 
@@ -92,10 +88,7 @@ def _check_speeds(rows: list[_Read]) -> None:
     ordered = sorted(rows, key=lambda one: (one.row.load_kg, one.row.speed_m_s))
     for place, slower in enumerate(ordered):
         for faster in ordered[place + 1 :]:
-            if (
-                faster.row.speed_m_s > slower.row.speed_m_s
-                and faster.row.pressure_pa < slower.row.pressure_pa
-            ):
+            if faster.row.speed_m_s > slower.row.speed_m_s and faster.row.pressure_pa < slower.row.pressure_pa:
                 faster.record.problem(
                     "pressure_bar",
                     "more speed at less pressure",

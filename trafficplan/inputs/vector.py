@@ -100,9 +100,7 @@ def _with_gpx(ledger: Ledger, kind: str, sources: Sequence[Source]) -> list[Sour
             continue
         wanted = _GPX_LAYERS.get(kind, _GPX_LINES)
         try:
-            full = [
-                (path, one) for one in wanted if len(pyogrio.read_dataframe(path, layer=one, max_features=1))
-            ]
+            full = [(path, one) for one in wanted if len(pyogrio.read_dataframe(path, layer=one, max_features=1))]
         except BROKEN as error:
             _unreadable(ledger, path, name, error)
             continue
@@ -270,9 +268,7 @@ def _choose_layer(ledger: Ledger, path: Path, name: str, layer: str | None, kind
     there = _layer_names(ledger, path, name)
     if not there:
         if not any(one.where == name for one in ledger.problems):
-            ledger.problem(
-                "no map layer in the file", name, "nothing", "one layer", "check what was exported"
-            )
+            ledger.problem("no map layer in the file", name, "nothing", "one layer", "check what was exported")
         return None
     try:
         driver = pyogrio.read_info(path, layer=there[0])["driver"]

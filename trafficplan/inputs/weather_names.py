@@ -100,9 +100,7 @@ def usual_columns(ledger: Ledger, path: Path, told: Mapping[str, Column]) -> dic
         column, unit = found
         if unit:
             columns[ours] = Column(column, unit)
-            ledger.assumed(
-                f"{name}: column {column}", f"{ours}, in {unit}", "a usual name with its unit", "its name"
-            )
+            ledger.assumed(f"{name}: column {column}", f"{ours}, in {unit}", "a usual name with its unit", "its name")
         else:
             ledger.problem(
                 "a weather column without its unit",
@@ -122,9 +120,7 @@ def _found(header: Sequence[str], words: Sequence[str], units: Sequence[str]) ->
         if inner:
             word, unit = inner.group(1), _UNITS.get(inner.group(2).strip(), "")
         else:
-            ending = next(
-                (one for one in sorted(_UNITS, key=len, reverse=True) if name.endswith(f"_{one}")), ""
-            )
+            ending = next((one for one in sorted(_UNITS, key=len, reverse=True) if name.endswith(f"_{one}")), "")
             known = re.sub(r"[\s.-]+", "_", name)
             if known in words:
                 ending = ""

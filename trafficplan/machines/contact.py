@@ -109,9 +109,7 @@ def area_firm(tyre: Tyre, load_n: ArrayLike, pressure_pa: ArrayLike) -> Floats:
 
 
 def _belt_area(tyre: Tyre, load_n: ArrayLike, pressure_pa: ArrayLike) -> Floats:
-    load, _ = np.broadcast_arrays(
-        np.asarray(load_n, dtype=np.float64), np.asarray(pressure_pa, dtype=np.float64)
-    )
+    load, _ = np.broadcast_arrays(np.asarray(load_n, dtype=np.float64), np.asarray(pressure_pa, dtype=np.float64))
     return np.where(load > 0.0, tyre.width_m * tyre.track_length_m, 0.0)
 
 
@@ -141,9 +139,7 @@ def upper_area(tyre: Tyre, load_n: ArrayLike, pressure_pa: ArrayLike) -> Floats:
     """
     if tyre.kind == "track":
         return _belt_area(tyre, load_n, pressure_pa)
-    return np.asarray(
-        np.minimum(area_blend(tyre, load_n, pressure_pa), area_pressure_only(tyre, load_n, pressure_pa))
-    )
+    return np.asarray(np.minimum(area_blend(tyre, load_n, pressure_pa), area_pressure_only(tyre, load_n, pressure_pa)))
 
 
 def peak_contact_stress(load_n: ArrayLike, area_m2: ArrayLike, pressure_pa: ArrayLike) -> Floats:

@@ -32,9 +32,7 @@ IMPROVED_FLEXION: dict[str, tuple[float, float]] = {"IF": (1.20, 0.80), "VF": (1
 NEVER_BLEED = "Never let air out of a hot tyre: cold, it would be too low. Check and set tyres cold."
 
 
-def hot_pressure_gas_law(
-    cold_pa: ArrayLike, hot_celsius: ArrayLike, cold_celsius: ArrayLike = COLD_CELSIUS
-) -> Floats:
+def hot_pressure_gas_law(cold_pa: ArrayLike, hot_celsius: ArrayLike, cold_celsius: ArrayLike = COLD_CELSIUS) -> Floats:
     """Return the gauge pressure [Pa] of a warmed tyre that read `cold_pa` cold.
 
     Absolute pressure goes with absolute temperature at equal volume; the tyre's own stretch is not in it.

@@ -40,9 +40,7 @@ def load_of_index(load_index: int) -> float:
     """
     if load_index not in LOAD_INDEX_KG:
         raise InputError(
-            Problem(
-                "unknown load index", "tyre", str(load_index), "90 to 180", "read it on the side wall again"
-            )
+            Problem("unknown load index", "tyre", str(load_index), "90 to 180", "read it on the side wall again")
         )
     return LOAD_INDEX_KG[load_index]
 
@@ -62,7 +60,5 @@ def speed_of_symbol(symbol: str) -> float:
     km_h = SPEED_SYMBOL_KM_H.get(symbol.strip().upper())
     if km_h is None:
         known = ", ".join(SPEED_SYMBOL_KM_H)
-        raise InputError(
-            Problem("unknown speed symbol", "tyre", repr(symbol), known, "read it on the side wall again")
-        )
+        raise InputError(Problem("unknown speed symbol", "tyre", repr(symbol), known, "read it on the side wall again"))
     return km_h * KM_H

@@ -62,9 +62,7 @@ def front_axle_with_implement(
     ballast_n, ballast_ahead_m : front ballast and its distance ahead of the front axle [N, m]
     implement_n, implement_behind_m : rear implement and its centre of gravity behind the rear axle [N, m]
     """
-    moment = (
-        ballast_n * (ballast_ahead_m + wheelbase_m) + front_n * wheelbase_m - implement_n * implement_behind_m
-    )
+    moment = ballast_n * (ballast_ahead_m + wheelbase_m) + front_n * wheelbase_m - implement_n * implement_behind_m
     return moment / wheelbase_m
 
 

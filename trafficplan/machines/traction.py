@@ -60,9 +60,7 @@ def numeric_wismer_luth_1974(
     """Return the wheel numeric Cn (-) of Wismer & Luth 1974: cone index [Pa] x width x diameter / wheel
     load [N]."""
     area = np.asarray(width_m, dtype=np.float64) * np.asarray(diameter_m, dtype=np.float64)
-    return np.asarray(
-        np.asarray(cone_index_pa, dtype=np.float64) * area / np.asarray(load_n, dtype=np.float64)
-    )
+    return np.asarray(np.asarray(cone_index_pa, dtype=np.float64) * area / np.asarray(load_n, dtype=np.float64))
 
 
 def resistance_wismer_luth_1974(numeric: ArrayLike) -> Floats:

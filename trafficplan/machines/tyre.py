@@ -51,9 +51,7 @@ _FORMS: dict[str, re.Pattern[str]] = {
 #: What may stand behind the size: load index and speed symbol, ply rating, stars, trade marks of a few
 #: letters.
 _INDEX = r"\d{2,3}(?:/\d{2,3})?\s?[A-J]\d?"
-_SERVICE = re.compile(
-    rf"(?:\s*\(?{_INDEX}(?:/{_INDEX})?\)?|\s*\d{{1,2}}\s?PR|\s*\*|\s+[A-Z]{{1,4}}(?:-\d)?)*\s*"
-)
+_SERVICE = re.compile(rf"(?:\s*\(?{_INDEX}(?:/{_INDEX})?\)?|\s*\d{{1,2}}\s?PR|\s*\*|\s+[A-Z]{{1,4}}(?:-\d)?)*\s*")
 _EXAMPLES = "710/70R42, VF 520/85R42, 710/70R42 173D, 18.4R38, 28L-26, 12.5/80-18, 850/50-30.5 or 66x43.00-25"
 
 

@@ -34,15 +34,9 @@ def write_understood(path: Path, farm: Farm, version: str) -> None:
     if path.suffix.lower() not in HTML_ENDINGS or path.is_dir() or (path.exists() and not _is_html(path)):
         raise OutputError(
             Problem(
-                "the picture would overwrite something else"
-                if path.exists()
-                else "not the name of an HTML file",
+                "the picture would overwrite something else" if path.exists() else "not the name of an HTML file",
                 str(path),
-                "a folder"
-                if path.is_dir()
-                else "a file that is no HTML page"
-                if path.exists()
-                else path.name,
+                "a folder" if path.is_dir() else "a file that is no HTML page" if path.exists() else path.name,
                 "a new file, or an earlier page, whose name ends with .html",
                 "choose another name",
             )
@@ -126,9 +120,7 @@ def _headline(farm: Farm, units: Sequence[str]) -> str:
 def _where(farm: Farm, x: float, y: float) -> str:
     """Return where the middle of the fields lies, in degrees."""
     lon, lat = Transformer.from_crs(farm.crs, "EPSG:4326", always_xy=True).transform(x, y)
-    return (
-        f"{abs(lat):.4f} {'north' if lat >= 0 else 'south'}, {abs(lon):.4f} {'east' if lon >= 0 else 'west'}"
-    )
+    return f"{abs(lat):.4f} {'north' if lat >= 0 else 'south'}, {abs(lon):.4f} {'east' if lon >= 0 else 'west'}"
 
 
 def _figures(farm: Farm) -> list[tuple[str, str, str]]:
@@ -181,9 +173,7 @@ def _field_row(farm: Farm, key: str, pieces: Sequence[SoilPiece]) -> dict[str, o
         "name": key,
         "crop": field.crop,
         "area": say("area", field.polygon.area / 1e4, farm.units),
-        "soils": [
-            f"{one.unit} {say('share', 100 * one.shape.area / field.polygon.area, farm.units)}" for one in own
-        ],
+        "soils": [f"{one.unit} {say('share', 100 * one.shape.area / field.polygon.area, farm.units)}" for one in own],
         "tilled": tilled,
         "gateways": ", ".join(gate.key for gate in field.gateways) or "none",
         "tramlines": str(len(field.tramlines)) if field.tramlines else "none",

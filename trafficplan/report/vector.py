@@ -30,9 +30,7 @@ def _many(shape: Polygon | MultiPolygon) -> MultiPolygon:
     return shape if isinstance(shape, MultiPolygon) else MultiPolygon([shape] if not shape.is_empty else [])
 
 
-def write_zones_map(
-    path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | MultiPolygon]], crs: str
-) -> None:
+def write_zones_map(path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | MultiPolygon]], crs: str) -> None:
     """Write the rows of zones.csv with their zone's geometry, styled by the steps of ratio_p95.
 
     Raises
@@ -89,9 +87,7 @@ def _qml() -> str:
     lower = 0.0
     for i, (name, upper) in enumerate(STEPS):
         top = min(upper, 1000.0)
-        ET.SubElement(
-            ranges, "range", lower=f"{lower:g}", upper=f"{top:g}", symbol=str(i), label=name, render="true"
-        )
+        ET.SubElement(ranges, "range", lower=f"{lower:g}", upper=f"{top:g}", symbol=str(i), label=name, render="true")
         symbol = ET.SubElement(symbols, "symbol", name=str(i), type="fill", alpha="0.8")
         layer = ET.SubElement(symbol, "layer", {"class": "SimpleFill", "enabled": "1", "pass": "0"})
         options = ET.SubElement(layer, "Option", type="Map")

@@ -131,7 +131,7 @@ def say_chance(chance: float) -> str:
     Examples
     --------
     >>> say_chance(0.68)
-    'very likely (0.7)'
+    'likely (0.7)'
     """
     step = min(round(chance, 1), 0.9)
     more = " and more" if chance >= 0.9 else ""

@@ -137,20 +137,14 @@ def entrances(
                 "",
             )
         )
-    target = (
-        yard.shape if yard is not None else shapely.union_all([t.line for t in tracks]) if tracks else None
-    )
+    target = yard.shape if yard is not None else shapely.union_all([t.line for t in tracks]) if tracks else None
     out: list[tuple[Polygon, Entrance | None]] = []
     for number, part in enumerate(parts):
         gates = _gates_of(part, parts, field)
         if gateway is not None and any(g.key == gateway for g in gates):
             gates = [g for g in gates if g.key == gateway]
         if not gates and not field.gateways:
-            at = (
-                nearest_points(part.exterior, target)[0]
-                if target is not None
-                else Point(part.exterior.coords[0])
-            )
+            at = nearest_points(part.exterior, target)[0] if target is not None else Point(part.exterior.coords[0])
             gates = [Gateway(f"{field.key} {number + 1}", field.key, at.x, at.y, 6.0)]
             notes.append(
                 Note(

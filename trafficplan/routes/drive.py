@@ -138,20 +138,14 @@ def _part_work(
     return PartWork(part, entrance, ground_of(part), ways, outer, holes, laid), tuple(notes)
 
 
-def _start(
-    operation: Operation, outfit: Outfit, width: float, work_m: float
-) -> tuple[Planning, tuple[Note, ...]]:
+def _start(operation: Operation, outfit: Outfit, width: float, work_m: float) -> tuple[Planning, tuple[Note, ...]]:
     """Return the state at the start: how much is applied per metre, and the first load."""
     full = operation.load_kg if operation.load_kg is not None else outfit.capacity_kg
     where = f"operation {operation.key}"
     if operation.change == "constant" or operation.rate_kg_m2 is None:
         notes: tuple[Note, ...] = ()
         if operation.change != "constant":
-            notes = (
-                Note(
-                    "warned", f"{where}: load", "constant", "no rate is given, so the load cannot change", ""
-                ),
-            )
+            notes = (Note("warned", f"{where}: load", "constant", "no rate is given, so the load cannot change", ""),)
         elif operation.load_kg is None and full > 0.0:
             notes = (
                 Note(
@@ -203,9 +197,7 @@ def _drive_part(planning: Planning, part: PartWork) -> None:
     add_road(planning, part.entrance, False, EXIT)
 
 
-def _nearest_first(
-    holes: list[list[NDArray[np.float64]]], planning: Planning
-) -> list[list[NDArray[np.float64]]]:
+def _nearest_first(holes: list[list[NDArray[np.float64]]], planning: Planning) -> list[list[NDArray[np.float64]]]:
     """Return the rounds of holes, nearest hole first, each seen from the one before."""
     left, out, here = list(holes), [], planning.here
     while left:
@@ -254,9 +246,7 @@ def _turn_cost(a: NDArray[np.float64], b: NDArray[np.float64], radius: float, gr
     return length_of(turn) + (0.0 if inside else 1000.0)
 
 
-def _bout(
-    planning: Planning, part: PartWork, bout: Bout, before: NDArray[np.float64] | None
-) -> NDArray[np.float64]:
+def _bout(planning: Planning, part: PartWork, bout: Bout, before: NDArray[np.float64] | None) -> NDArray[np.float64]:
     """Work one bout from the nearer end; returns the middle of it, where the furrow of the next one lies."""
     radius = planning.outfit.radius_m
     here = planning.runs[-1].xy
@@ -344,11 +334,7 @@ def _finish(ground: Field, planning: Planning, notes: list[Note]) -> Drive:
     time = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T) / speed)])
     worked = (
         shapely.union_all(
-            [
-                LineString(r.xy).buffer(planning.width_m / 2.0, cap_style="flat")
-                for r in planning.runs
-                if r.leg == WORK
-            ]
+            [LineString(r.xy).buffer(planning.width_m / 2.0, cap_style="flat") for r in planning.runs if r.leg == WORK]
         )
         .intersection(ground.polygon)
         .area

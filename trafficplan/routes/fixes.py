@@ -19,9 +19,7 @@ JUMP_M_S = 15.0  # nor is a faster one
 PAUSE_S = 10.0  # a longer silence is a pause
 STILL_M = 0.3  # moves shorter than this while standing are the receiver's noise
 STILL_M_S = 0.25  # standing: slower than this
-OUTLIER = (
-    3.0  # a fix is an outlier when the way over it is so many times the way past it, and over 15 m longer
-)
+OUTLIER = 3.0  # a fix is an outlier when the way over it is so many times the way past it, and over 15 m longer
 
 
 @dataclass(frozen=True)

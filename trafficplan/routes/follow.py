@@ -15,9 +15,7 @@ from trafficplan.names import WORK
 from trafficplan.routes.passes import Drive
 
 BEND_STEP_M = 0.5  # longest step in a bend and next to one
-STRAIGHT_STEP = (
-    0.2  # step on a straight, as a share of the way since its bend: the trailer still swings in there
-)
+STRAIGHT_STEP = 0.2  # step on a straight, as a share of the way since its bend: the trailer still swings in there
 SETTLED = 8.0  # drawbar lengths after which a drawn vehicle runs true (its angle is down to 1/3000)
 
 
@@ -130,8 +128,7 @@ def steady_radius(radius_m: float, hitch_behind_m: float, drawbar_m: float) -> f
             Problem(
                 "the drawn vehicle cannot follow: it would jack-knife",
                 "outfit: drawbar_m and radius_m",
-                f"{drawbar_m:.2f} m from hitch to axle, hitch {hitch_behind_m:.2f} m behind, "
-                f"radius {radius_m:.2f} m",
+                f"{drawbar_m:.2f} m from hitch to axle, hitch {hitch_behind_m:.2f} m behind, radius {radius_m:.2f} m",
                 f"a drawbar of at most {math.hypot(radius_m, hitch_behind_m):.2f} m, or a wider turn",
                 "check drawbar_m, hitch_behind_m and radius_m of the outfit",
             )

@@ -33,9 +33,7 @@ class Ways:
     found: dict[int, tuple[NDArray[np.float64], NDArray[np.int32]]] = field(default_factory=dict)
 
 
-def field_ways(
-    part: Polygon, rounds: list[NDArray[np.float64]], bouts: list[Swath], gate: tuple[float, float]
-) -> Ways:
+def field_ways(part: Polygon, rounds: list[NDArray[np.float64]], bouts: list[Swath], gate: tuple[float, float]) -> Ways:
     """Return the ways over headland rounds (one per ring: outer and holes), bouts and the gateway (node 0).
 
     Edges that would leave the field or cross an obstacle are left out; the headland is preferred to the
@@ -59,9 +57,7 @@ def field_ways(
     return Ways(xy, graph, cKDTree(xy), weights)
 
 
-def _nearest(
-    among: NDArray[np.float64], points: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+def _nearest(among: NDArray[np.float64], points: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
     """Return how far each point is from the nearest of others [m], and which that is."""
     apart, index = cKDTree(among).query(points)
     return np.asarray(apart), np.asarray(index)
@@ -76,9 +72,7 @@ def _edge(graph: nx.Graph, xy: NDArray[np.float64], a: int, b: int, factor: floa
     graph.add_edge(a, b, weight=factor * math.hypot(*(xy[a] - xy[b])))
 
 
-def _link(
-    graph: nx.Graph, xy: NDArray[np.float64], part: Polygon, starts: NDArray[np.int64], first_bout: int
-) -> None:
+def _link(graph: nx.Graph, xy: NDArray[np.float64], part: Polygon, starts: NDArray[np.int64], first_bout: int) -> None:
     """Link gateway and bout ends to the nearest node of the rounds, and the rounds to each other."""
     pairs: list[tuple[int, int]] = []
     if first_bout > 1:

@@ -261,12 +261,7 @@ def _way(fixes: Fixes, xy: Floats, radius: float, changed: Bools) -> Way:
     u, a, b = t[:, None], xy[index], xy[index + 1]
     m = bent * tangent[index] * step[index, None] + (1.0 - bent) * (b - a)
     n = bent * tangent[index + 1] * step[index, None] + (1.0 - bent) * (b - a)
-    line = (
-        (2 * u**3 - 3 * u**2 + 1) * a
-        + (u**3 - 2 * u**2 + u) * m
-        + (3 * u**2 - 2 * u**3) * b
-        + (u**3 - u**2) * n
-    )
+    line = (2 * u**3 - 3 * u**2 + 1) * a + (u**3 - 2 * u**2 + u) * m + (3 * u**2 - 2 * u**3) * b + (u**3 - u**2) * n
     length = step.copy()
     for i, turn in turns.items():
         line[first[i] : first[i] + count[i]] = turn[:-1]
@@ -352,9 +347,7 @@ def _covered(xy: Floats, leg: NDArray[np.int8], width_m: float) -> BaseGeometry:
         return Polygon()
     runs = np.split(work, np.flatnonzero(np.diff(work) > 1) + 1)
     lines = [LineString(xy[r[0] : r[-1] + 2]) for r in runs]
-    strips = [
-        line.buffer(width_m / 2.0, cap_style="flat", join_style="mitre", mitre_limit=1.5) for line in lines
-    ]
+    strips = [line.buffer(width_m / 2.0, cap_style="flat", join_style="mitre", mitre_limit=1.5) for line in lines]
     return shapely.union_all(strips)
 
 

@@ -91,11 +91,7 @@ def _softened(outer: Polygon, room_m: float) -> Polygon:
     if not LinearRing(xy).is_ccw:
         turn = -turn
     points = [Point(p).buffer(room_m) for p in xy[turn < -SHARP]]
-    return (
-        max(polygons_of(outer.difference(shapely.union_all(points))), key=lambda p: p.area)
-        if points
-        else outer
-    )
+    return max(polygons_of(outer.difference(shapely.union_all(points))), key=lambda p: p.area) if points else outer
 
 
 def _round_hole(hole: Polygon, distance_m: float, radius: float) -> Polygon:
@@ -137,9 +133,7 @@ def headland_rounds(
         others = shapely.union_all([h.buffer(0.45 * width_m) for h in holes if h is not hole])
         first = _round_hole(hole, width_m / 2.0, radius)
         ways = [first] + [first.buffer(k * width_m, quad_segs=24) for k in range(1, rounds)]
-        hole_rounds.append(
-            [line for w in ways for line in _clipped([w.exterior], inside, others, 2.0 * radius)]
-        )
+        hole_rounds.append([line for w in ways for line in _clipped([w.exterior], inside, others, 2.0 * radius)])
         taken.append(ways[-1].buffer(width_m / 2.0, quad_segs=4))
     inner: BaseGeometry = Polygon(part.exterior).buffer(-rounds * width_m)
     if narrow:
@@ -166,9 +160,7 @@ def _clipped(
             kept.append(_tidy(whole))
             continue
         merged = shapely.line_merge(line) if line.geom_type == "MultiLineString" else line
-        kept += [
-            _tidy(p) for p in shapely.get_parts(merged) if p.geom_type == "LineString" and p.length > least_m
-        ]
+        kept += [_tidy(p) for p in shapely.get_parts(merged) if p.geom_type == "LineString" and p.length > least_m]
     return kept
 
 
@@ -194,9 +186,7 @@ def best_heading(part: Polygon) -> float:
     return float(angles[int(np.argmin(across))])
 
 
-def swaths(
-    inner: BaseGeometry, room: BaseGeometry, width_m: float, heading: float, least_m: float
-) -> list[Swath]:
+def swaths(inner: BaseGeometry, room: BaseGeometry, width_m: float, heading: float, least_m: float) -> list[Swath]:
     """Return the swaths of the ground inside the headland, bout by bout.
 
     Parameters
@@ -299,9 +289,7 @@ def _neighbours(lines: tuple[LineString, ...]) -> list[LineString]:
         return list(lines)
     array = np.array(lines, dtype=object)
     middle = shapely.line_interpolate_point(array, 0.5, normalized=True)
-    apart = shapely.distance(array[:, None], array[None, :]) + 0.01 * shapely.distance(
-        middle[:, None], middle[None, :]
-    )
+    apart = shapely.distance(array[:, None], array[None, :]) + 0.01 * shapely.distance(middle[:, None], middle[None, :])
     order = [int(np.argmax(apart.mean(axis=1)))]
     left = set(range(len(lines))) - set(order)
     while left:

@@ -10,9 +10,7 @@ from trafficplan.machines.outfit import Outfit
 from trafficplan.names import Note
 from trafficplan.routes.fixes import Fixes, Floats
 
-UNLOAD_PAUSE_S = (
-    20.0  # standing as long as this with the tank more than a quarter changed is unloading or refilling
-)
+UNLOAD_PAUSE_S = 20.0  # standing as long as this with the tank more than a quarter changed is unloading or refilling
 UNLOAD_SHARE = 0.25
 
 

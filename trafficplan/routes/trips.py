@@ -141,9 +141,7 @@ def _trip(
         add_way(planning, rest, HAUL, part.ground)
     out = nearest_node(ways, planning.here)
     add_ways(planning, part, (out, 0), HAUL)
-    at_gate = planning.operation.change == "fills" and all(
-        v.kind != "drawn" for v in planning.outfit.vehicles
-    )
+    at_gate = planning.operation.change == "fills" and all(v.kind != "drawn" for v in planning.outfit.vehicles)
     if not at_gate:
         add_road(planning, part.entrance, False, HAUL)
     planning.trips += 1

@@ -132,9 +132,7 @@ def dubins_words(a: NDArray, b: NDArray, radius: float) -> NDArray:
 
 
 @njit(cache=True)
-def word_line(
-    a: NDArray, radius: float, signs: NDArray, parts: NDArray, arc_m: float, straight_m: float
-) -> NDArray:
+def word_line(a: NDArray, radius: float, signs: NDArray, parts: NDArray, arc_m: float, straight_m: float) -> NDArray:
     """Return a word as an (n, 2) line from pose `a`: chords of at most `arc_m`, straights cut at
     `straight_m` [m]."""
     counts = np.zeros(3, dtype=np.int64)

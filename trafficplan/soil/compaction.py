@@ -54,9 +54,7 @@ def compaction_step(index: ArrayLike, ratio: ArrayLike, share: float = FIRST_PAS
     return np.where(target > M, M + share * (target - M), M)
 
 
-def compaction_of_equal_passes(
-    ratio: ArrayLike, passes: ArrayLike, share: float = FIRST_PASS_SHARE
-) -> Floats:
+def compaction_of_equal_passes(ratio: ArrayLike, passes: ArrayLike, share: float = FIRST_PASS_SHARE) -> Floats:
     """Return the compaction index M of equal passes on untouched soil: ln r (1 - (1 - share)^passes), 0
     where r <= 1.
 

@@ -37,9 +37,7 @@ def point_froehlich_1934(load_n: ArrayLike, offset_m: ArrayLike, depth_m: ArrayL
     return np.asarray(n * Q * (z * z / R2) ** (0.5 * n) / (2.0 * np.pi * R2))
 
 
-def line_froehlich_1934(
-    load_n_m: ArrayLike, offset_m: ArrayLike, depth_m: ArrayLike, nu: ArrayLike
-) -> Floats:
+def line_froehlich_1934(load_n_m: ArrayLike, offset_m: ArrayLike, depth_m: ArrayLike, nu: ArrayLike) -> Floats:
     """Return the stress under an endless line load [Pa]; load per length [N/m]."""
     q, x, z, n = _floats(load_n_m, offset_m, depth_m, nu)
     factor = n * gamma(0.5 * (n + 1.0)) / (2.0 * np.sqrt(np.pi) * gamma(0.5 * (n + 2.0)))
@@ -69,9 +67,7 @@ def _cosine_integral(angle: Floats, power: int) -> Floats:
     return np.asarray(whole + (power - 1) / power * _cosine_integral(angle, power - 2))
 
 
-def corner_newmark_1935(
-    pressure_pa: ArrayLike, width_m: ArrayLike, length_m: ArrayLike, depth_m: ArrayLike
-) -> Floats:
+def corner_newmark_1935(pressure_pa: ArrayLike, width_m: ArrayLike, length_m: ArrayLike, depth_m: ArrayLike) -> Floats:
     """Return the stress below the corner of a rectangle with even contact stress [Pa], nu = 3.
 
     Newmark 1935, charted by Fadum 1948. Other points by adding and subtracting corners. The arc tangent
@@ -85,9 +81,7 @@ def corner_newmark_1935(
     return np.asarray(q / (4.0 * np.pi) * (root / (S + mn2) * (S + 1.0) / S + np.arctan2(root, S - mn2)))
 
 
-def circle_uniform_axis(
-    pressure_pa: ArrayLike, radius_m: ArrayLike, depth_m: ArrayLike, nu: ArrayLike
-) -> Floats:
+def circle_uniform_axis(pressure_pa: ArrayLike, radius_m: ArrayLike, depth_m: ArrayLike, nu: ArrayLike) -> Floats:
     """Return the stress on the axis of a circle with even contact stress [Pa] (Froehlich 1934, integrated).
 
     Examples

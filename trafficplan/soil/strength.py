@@ -65,9 +65,7 @@ def strength_range(texture: str, state: str, tension_pa: ArrayLike) -> tuple[Flo
     """
     rows = np.asarray(_rows(texture, state))
     pf = pf_of(tension_pa)
-    return np.asarray(np.interp(pf, rows[:, 0], rows[:, 1])), np.asarray(
-        np.interp(pf, rows[:, 0], rows[:, 2])
-    )
+    return np.asarray(np.interp(pf, rows[:, 0], rows[:, 1])), np.asarray(np.interp(pf, rows[:, 0], rows[:, 2]))
 
 
 def strength_median(texture: str, state: str, tension_pa: ArrayLike) -> Floats:
@@ -93,6 +91,4 @@ def _rows(texture: str, state: str) -> tuple[tuple[float, float, float], ...]:
     except KeyError:
         near = get_close_matches(texture.strip().lower(), TEXTURES, n=1)
         mend = f"write {near[0]!r}" if near else "name a USDA class, or give sand and clay"
-        raise InputError(
-            Problem("unknown texture class", "soil", repr(texture), ", ".join(TEXTURES), mend)
-        ) from None
+        raise InputError(Problem("unknown texture class", "soil", repr(texture), ", ".join(TEXTURES), mend)) from None

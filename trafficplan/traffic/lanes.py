@@ -209,9 +209,7 @@ def highest_of(_typing: Any, _values: Any, _weights: Any) -> tuple[Any, Callable
     def codegen(_context: Any, builder: Any, _signature: Any, args: Any) -> Any:
         values = builder.fmul(*(_load(builder, _vector(builder, base, _I64(0))) for base in args))
         for step in (4, 2, 1):
-            order = ir.Constant(
-                ir.VectorType(ir.IntType(32), LANES), [(i + step) % LANES for i in range(LANES)]
-            )
+            order = ir.Constant(ir.VectorType(ir.IntType(32), LANES), [(i + step) % LANES for i in range(LANES)])
             values = _larger(builder, values, builder.shuffle_vector(values, values, order))
         return builder.extract_element(values, ir.IntType(32)(0))
 

@@ -242,17 +242,13 @@ def _check(
     classes = int(inside.max()) + 1 if inside.size else 0
     for index, operation in enumerate(operations):
         if len(operation.soils) < classes:
-            raise ValueError(
-                f"operation {index} has {len(operation.soils)} soils, the field has {classes} classes"
-            )
+            raise ValueError(f"operation {index} has {len(operation.soils)} soils, the field has {classes} classes")
         for soil in operation.soils:
             if soil.strength_pa.shape != (len(depths_m),) or not np.allclose(soil.depths_m, depths_m):
                 raise ValueError(f"a soil of operation {index} is not on the depths {depths_m}")
         for one in operation.passes:
             if len(one.axle.wheels) > MOST_WHEELS:
-                raise ValueError(
-                    f"an axle has {len(one.axle.wheels)} wheels; at most {MOST_WHEELS} are possible"
-                )
+                raise ValueError(f"an axle has {len(one.axle.wheels)} wheels; at most {MOST_WHEELS} are possible")
 
 
 def _cells(grid: Grid, xy: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -273,14 +269,10 @@ def _pass_segments(
         setup = Setup.of(one.axle, one.pressure_pa, one.runs_at_depth_m, int(side) - 1)
         numbers[side] = setups.setdefault(setup, len(setups))
     half = Setup.of(one.axle, one.pressure_pa, 0.0, 0).reach_m / grid.cell
-    return path_segments(
-        _cells(grid, one.xy), one.load_n, key, half, grid.cell, numbers, WHEELS, operation, run
-    )
+    return path_segments(_cells(grid, one.xy), one.load_n, key, half, grid.cell, numbers, WHEELS, operation, run)
 
 
-def _swept_segments(
-    grid: Grid, operation: OperationEvents, index: int
-) -> list[tuple[NDArray[np.float64], Ints]]:
+def _swept_segments(grid: Grid, operation: OperationEvents, index: int) -> list[tuple[NDArray[np.float64], Ints]]:
     """Return the swept strips as segments; stretches that join end to end are one path with mitred joints."""
     swept = operation.swept
     if len(swept) == 0 or operation.swept_width_m <= 0.0:

@@ -24,9 +24,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 SEGMENT_F = 19
-U, V, DU, DV, A0, B0, C0, A1, B1, C1, HALF, SKEW0, SKEW1, LENGTH, WORK0, WORK1, LOAD0, LOAD1, CHAIN = range(
-    SEGMENT_F
-)
+U, V, DU, DV, A0, B0, C0, A1, B1, C1, HALF, SKEW0, SKEW1, LENGTH, WORK0, WORK1, LOAD0, LOAD1, CHAIN = range(SEGMENT_F)
 SEGMENT_I = 5
 KIND, OPERATION, SETUP, LEVEL, RUN = range(SEGMENT_I)
 WHEELS, TILLAGE = 0, 1
@@ -97,9 +95,7 @@ def _kept(u: Floats, v: Floats, load: Floats, key: Ints, across: float, longest:
     while i < n - 1:
         j = i + 1
         while j + 1 < n and key[j] == key[i]:
-            if math.hypot(u[j + 1] - u[i], v[j + 1] - v[i]) > longest or not _fits(
-                u, v, load, i, j + 1, across, room
-            ):
+            if math.hypot(u[j + 1] - u[i], v[j + 1] - v[i]) > longest or not _fits(u, v, load, i, j + 1, across, room):
                 break
             j += 1
         kept[count] = j

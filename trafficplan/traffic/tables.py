@@ -88,9 +88,7 @@ class Tables:
 
 
 @njit(cache=True, nogil=True)
-def _radial(
-    load: float, area: float, depths: Floats, nus: NDArray[np.int64], distance: Floats, out: Floats
-) -> None:
+def _radial(load: float, area: float, depths: Floats, nus: NDArray[np.int64], distance: Floats, out: Floats) -> None:
     """Fill out[depth, distance] with the stress under one tyre."""
     for d in range(depths.size):
         for i in range(distance.size):
@@ -139,9 +137,7 @@ def _add_wheel(profile: Floats, offsets: Floats, centre: float, out: Floats) -> 
         w2 = -(t + 1.0) * t * (t - 2.0) / 2.0
         w3 = (t + 1.0) * t * (t - 1.0) / 6.0
         for d in range(profile.shape[0]):
-            out[i, d] += (
-                w0 * profile[d, before] + w1 * profile[d, k] + w2 * profile[d, k + 1] + w3 * profile[d, k + 2]
-            )
+            out[i, d] += w0 * profile[d, before] + w1 * profile[d, k] + w2 * profile[d, k + 1] + w3 * profile[d, k + 2]
 
 
 def axle_profile(
@@ -168,9 +164,7 @@ def axle_profile(
 
 
 @njit(cache=True, nogil=True)
-def _fill_levels(
-    nodes: Floats, loads: Floats, first: int, wanted: NDArray[np.int64], out: NDArray[np.float32]
-) -> None:
+def _fill_levels(nodes: Floats, loads: Floats, first: int, wanted: NDArray[np.int64], out: NDArray[np.float32]) -> None:
     """out[level, offset, depth] for the wanted levels (from `first`), linear in load between the exact nodes."""
     for i in range(wanted.size):
         level = wanted[i]

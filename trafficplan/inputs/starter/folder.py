@@ -189,9 +189,7 @@ def _write_geojson(path: Path, features: Sequence[tuple[Mapping[str, object], Ar
     for properties, shape in features:
         geometry = _rounded(mapping(to_lonlat(shape, crs)))
         lines.append(
-            json.dumps(
-                {"type": "Feature", "properties": properties, "geometry": geometry}, ensure_ascii=False
-            )
+            json.dumps({"type": "Feature", "properties": properties, "geometry": geometry}, ensure_ascii=False)
         )
     text = '{"type": "FeatureCollection", "features": [\n' + ",\n".join(lines) + "\n]}\n"
     path.write_text(text, encoding="utf-8", newline="\n")

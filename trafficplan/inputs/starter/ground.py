@@ -241,15 +241,11 @@ def _soil_part(
         ledger.assumed(f"soil unit {key}: texture", texture, "its name says so", "name of the unit")
     made = SoilPart(key, texture, properties, shape)
     number, unit = 1, key
-    while unit in units and units[unit].texture + str(units[unit].properties) != made.texture + str(
-        properties
-    ):
+    while unit in units and units[unit].texture + str(units[unit].properties) != made.texture + str(properties):
         number += 1
         unit = f"{key} {number}"
     if unit != key and unit not in units:
-        ledger.warned(
-            f"soil unit {key}", f"also {unit}", "the same unit came with another texture or other properties"
-        )
+        ledger.warned(f"soil unit {key}", f"also {unit}", "the same unit came with another texture or other properties")
     units.setdefault(unit, made)
     return SoilPart(unit, made.texture, properties, shape)
 
@@ -294,9 +290,7 @@ def _with_texture(ledger: Ledger, parts: Sequence[SoilPart], texture: str) -> li
     unknown = sorted({part.unit for part in parts if not known(part)})
     if unknown:
         tell_texture(ledger, f"soil units {listed(unknown)}", texture)
-    return [
-        part if known(part) else SoilPart(part.unit, texture, part.properties, part.shape) for part in parts
-    ]
+    return [part if known(part) else SoilPart(part.unit, texture, part.properties, part.shape) for part in parts]
 
 
 def tell_texture(ledger: Ledger, what: str, texture: str) -> None:
@@ -311,9 +305,7 @@ def tell_texture(ledger: Ledger, what: str, texture: str) -> None:
 def one_soil(boundaries: Boundaries, texture: str) -> tuple[list[SoilPart], Ledger]:
     """Return a soil map of one polygon around all fields, for farms without a soil map."""
     ledger = Ledger(Path("."))
-    around = shapely.union_all([field.polygon for field in boundaries.fields.values()]).convex_hull.buffer(
-        20.0
-    )
+    around = shapely.union_all([field.polygon for field in boundaries.fields.values()]).convex_hull.buffer(20.0)
     ledger.warned("soil map", "one unit, ground", "no soil map was given: --soil FILE, or draw soil.geojson")
     tell_texture(ledger, "soil unit ground", texture)
     return [SoilPart("ground", texture, (), around)], ledger

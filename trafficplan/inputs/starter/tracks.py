@@ -87,14 +87,10 @@ def _guessed(ledger: Ledger, track: Path) -> str:
     with track.open(encoding="utf-8-sig", errors="replace", newline="") as stream:
         first, second = stream.readline(10_000), stream.readline(10_000)
     separator = max(_SEPARATORS, key=lambda name: first.count(_SEPARATORS[name]))
-    header, cells = (
-        next(csv.reader([line], delimiter=_SEPARATORS[separator]), []) for line in (first, second)
-    )
+    header, cells = (next(csv.reader([line], delimiter=_SEPARATORS[separator]), []) for line in (first, second))
     found = _usual_columns([name.strip() for name in header], [cell.strip() for cell in cells])
     if not {"x", "y"} <= set(found):
-        ledger.warned(
-            f"tracks/{track.name}: columns", "not known", "describe the track in farm.toml before you use it"
-        )
+        ledger.warned(f"tracks/{track.name}: columns", "not known", "describe the track in farm.toml before you use it")
         return ""
     listing = ", ".join(f"{ours} = {name} ({unit})" for ours, (name, unit) in found.items())
     ledger.assumed(
@@ -104,9 +100,7 @@ def _guessed(ledger: Ledger, track: Path) -> str:
         "names of the columns",
     )
     lines = [f"[tracks.{toml_text(track.name)}]", f'separator = "{separator}"']
-    lines += [
-        f'{ours} = {{ column = {toml_text(name)}, unit = "{unit}" }}' for ours, (name, unit) in found.items()
-    ]
+    lines += [f'{ours} = {{ column = {toml_text(name)}, unit = "{unit}" }}' for ours, (name, unit) in found.items()]
     return "\n".join(lines)
 
 
