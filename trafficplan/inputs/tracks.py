@@ -349,7 +349,7 @@ def quality_notes(where: str, time_s: Floats, x: Floats, y: Floats) -> list[Note
         (
             int((step > JUMP_M).sum()),
             f"steps of more than {JUMP_M:g} m between fixes",
-            "joined by straight lines",
+            "told apart when the drive is made: not counted as driven",
         ),
         (
             int((wait > PAUSE_S).sum()),
