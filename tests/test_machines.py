@@ -211,3 +211,9 @@ def test_traction_laws(mobility, slip):
     assert firm.resistance < soft.resistance and firm.gross > soft.gross
     assert soft.net == pytest.approx(soft.gross - soft.resistance)
     assert soft.efficiency < 1.0 - slip
+
+
+def test_a_belt_without_rollers_is_refused():
+    with pytest.raises(InputError) as caught:
+        track_from_sizes(0.6, 1.8, 0)
+    assert "rollers" in caught.value.problems[0].needed

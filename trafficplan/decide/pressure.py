@@ -202,6 +202,10 @@ def _rows(question: Question, field: AxleLoad, track: AxleLoad, torque: bool) ->
             if table is None
             else lowest_pressure(table, load.wheel_n() / GRAVITY / derate, speed)
         )
+    least = max(axle.least_field_pa or 0.0, axle.least_track_pa or 0.0)
+    highest = max((row.pressure_pa for row in table.rows), default=0.0) if table else 0.0
+    if table and least > highest:
+        rows = {name: NoPressure("stability", least, highest) for name in rows}
     advised = axle.wheels[0].tyre.kind == "tyre" and not (question.slope > STEEPEST)
     table_field = _highest(question, rows, True) if advised else None
     table_track = _highest(question, rows, False) if advised else None

@@ -30,7 +30,7 @@ class TrackTable(Table):
 
     width_m: float = Field(ge=0.1, le=2.0)
     length_m: float = Field(ge=0.2, le=8.0)
-    rollers: int = Field(default=0, ge=0, le=40)
+    rollers: int = Field(ge=1, le=40)
 
 
 class AxleTable(Table):

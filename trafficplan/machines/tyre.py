@@ -131,15 +131,15 @@ def track_from_sizes(width_m: float, length_m: float, rollers: int, where: str =
 
     Raises
     ------
-    InputError : when a size is not above zero or the rollers are fewer than none
+    InputError : when a size is not above zero or there is no roller
     """
-    if not (0.0 < width_m <= 2.0 and 0.0 < length_m <= 8.0 and 0 <= rollers <= 40):
+    if not (0.0 < width_m <= 2.0 and 0.0 < length_m <= 8.0 and 1 <= rollers <= 40):
         raise InputError(
             Problem(
                 "sizes that no rubber track has",
                 where,
                 f"width {width_m:g} m, length {length_m:g} m, rollers {rollers}",
-                "width up to 2 m, length on the ground up to 8 m, rollers 0 to 40",
+                "width up to 2 m, length on the ground up to 8 m, rollers 1 to 40",
                 "write it like { width_m = 0.6, length_m = 1.8, rollers = 4 }",
             )
         )

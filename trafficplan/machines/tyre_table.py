@@ -42,11 +42,12 @@ class NoPressure:
 
     Attributes
     ----------
-    reason : "no_table", "load" (over the last row at this speed or faster) or "speed" (over the last row)
-    asked, most : what was asked for and the most that the table has [kg, or m/s]; 0 without a table
+    reason : "no_table", "load" (over the last row at this speed or faster), "speed" (over the last row), or
+        "stability" (the person's own least pressure is above every row)
+    asked, most : what was asked for and the most that the table has [kg, m/s or Pa]; 0 without a table
     """
 
-    reason: Literal["no_table", "load", "speed"]
+    reason: Literal["no_table", "load", "speed", "stability"]
     asked: float = 0.0
     most: float = 0.0
 

@@ -48,8 +48,8 @@ def _speeds(advice: Advice, on_soil: bool) -> str:
     legs = [leg for leg in advice.question.legs if leg.on_soil == on_soil]
     usual = "field" if on_soil else "track"
     if len(legs) == 1 and legs[0].name == usual:
-        return f"{'in the field' if on_soil else 'on the track'} at {legs[0].speed_m_s / KM_H:.0f} km/h"
-    told = ", ".join(f"{leg.name} {leg.speed_m_s / KM_H:.0f} km/h" for leg in legs)
+        return f"{'in the field' if on_soil else 'on the track'} at {round(legs[0].speed_m_s / KM_H, 1):g} km/h"
+    told = ", ".join(f"{leg.name} {round(leg.speed_m_s / KM_H, 1):g} km/h" for leg in legs)
     return f"{'on soil' if on_soil else 'off the soil'} ({told})"
 
 
@@ -99,11 +99,14 @@ def no_pressure_reason(rows: AxleRows, legs: Sequence[Leg]) -> str:
         if row.reason == "no_table":
             return f"no maker's table for {tyre.code}"
         if row.reason == "speed":
-            fastest = f"{row.most / KM_H:.0f} km/h"
-            return f"{row.asked / KM_H:.0f} km/h is over the last row of {tyre.code} ({fastest})"
+            fastest = f"{round(row.most / KM_H, 1):g} km/h"
+            return f"{round(row.asked / KM_H, 1):g} km/h is over the last row of {tyre.code} ({fastest})"
+        if row.reason == "stability":
+            asked, most = pressure_text(row.asked), pressure_text(row.most)
+            return f"the least pressure for stability ({asked}) is above the table of {tyre.code} ({most})"
         each = f", {rows.derate:g} of the table as a dual" if rows.derate < 1 else ""
         return (
-            f"{row.asked * rows.derate:.0f} kg a wheel at {leg.speed_m_s / KM_H:.0f} km/h is over the last row of "
+            f"{row.asked * rows.derate:.0f} kg a wheel at {round(leg.speed_m_s / KM_H, 1):g} km/h is over the last row of "
             f"{tyre.code} ({row.most * rows.derate:.0f} kg{each})"
         )
     return ""
@@ -122,6 +125,11 @@ def help_line(advice: Advice, units: str) -> str:
         return "As the outfit's file sets them: " + state_words(advice, advice.given, units) + f" {lead}"
     if not any(one.can_change() for one in advice.rows):
         return f"No axle can change its pressure; {state_words(advice, advice.chosen, units)} {lead}"
+    if advice.cost is None and any(one.can_change() and not one.one_pa for one in advice.rows):
+        return (
+            "An axle that can change its pressure has no named one, so letting down is not judged. "
+            f"{state_words(advice, advice.chosen, units)} {lead}"
+        )
     if advice.cost is None:
         return (
             "The tables ask no more on the track than in the field: nothing to let down. "
