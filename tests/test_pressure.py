@@ -167,6 +167,10 @@ def test_never_below_the_persons_own_pressure_for_stability():
     assert row.table_field_pa == pytest.approx(1.4e5) and row.field_pa == pytest.approx(1.7e5)
     told = advise(question(steady), "surface", 0.5, None)
     assert told.field.axles[2].rungs.stress_pa[0, 0] > told.table.axles[2].rungs.stress_pa[0, 0]
+    # one above every row of the table names none: never beyond the table
+    beyond = of(rows_of(question(outfit(least_field_pa=9e5))), "trailer")
+    assert beyond.field_pa is None and beyond.one_pa is None
+    assert {row.reason for row in beyond.rows.values()} == {"stability"}
     # a least pressure below the table's changes nothing: the table stays the law
     assert of(rows_of(question(outfit(least_field_pa=0.5e5))), "trailer").field_pa == pytest.approx(1.4e5)
 
