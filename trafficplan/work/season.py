@@ -6,12 +6,12 @@ import multiprocessing
 import os
 import re
 import signal
-import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass
+from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Any
 
@@ -155,15 +155,20 @@ def _fields_done(tasks: Sequence[Task], workers: int) -> Iterator[FieldDone]:
 
 @contextmanager
 def _deaf_workers() -> Iterator[None]:
-    """Let processes that start in this block inherit that Ctrl-C is ignored: the parent alone answers it."""
-    if threading.current_thread() is not threading.main_thread():
+    """Let processes that start in this block never hear Ctrl-C: the parent alone answers it, after the block.
+
+    A blocked signal is inherited by new processes; here it waits and is not lost. Python's resource tracker lifts the
+    block when it starts, so it is started before.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # Windows has none: there workers hear Ctrl-C themselves
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def in_order(farm: Farm, scenarios: Sequence[str]) -> tuple[str, ...]:
