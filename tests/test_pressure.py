@@ -16,11 +16,19 @@ from spoiled_farms import OUTFIT, TYRES, write_good
 from typer.testing import CliRunner
 
 from trafficplan.cli.main import app
-from trafficplan.decide.advice import advise
+from trafficplan.decide.advice import advise, place
 from trafficplan.decide.ladder import rungs, steps_between
 from trafficplan.decide.pressure import Question, days_of, ladder_of, pressures_for, rows_of, setting
 from trafficplan.decide.rolling import rolling
-from trafficplan.decide.trip import Leg, heaviest, hitch_load, limits, most_within_plates, over_plate
+from trafficplan.decide.trip import (
+    Leg,
+    heaviest,
+    hitch_load,
+    limits,
+    most_within_plates,
+    over_plate,
+    steering_share,
+)
 from trafficplan.errors import InputError
 from trafficplan.inputs.farm import read_farm
 from trafficplan.inputs.tickets import weighed_outfit
@@ -34,6 +42,7 @@ from trafficplan.machines.tyre_table import (
     multiple_share,
     table_of,
 )
+from trafficplan.report.pressure_words import cost_lines
 from trafficplan.soil.unit import Horizon, SoilUnit
 from trafficplan.units import GRAVITY, KM_H
 
@@ -238,9 +247,9 @@ def test_hitch_load_from_weighed_axles():
     # 3000 kg on the axle are 90 % of the empty trailer: 333.3 kg at the hitch; the load adds 6000 - 4600 = 1400 kg
     assert hitch.empty_n / GRAVITY == pytest.approx(333.3, abs=0.1)
     assert hitch.full_n / GRAVITY == pytest.approx(1733.3, abs=0.1) and note.kind == "assumed"
-    assert not limits(outfit(), 6000.0, hitch)
+    assert not limits(outfit(), 6000.0, hitch, 0.0)
     over = outfit(hitch_limit_kg=1500.0)
-    assert [one.what for one in limits(over, 6000.0, hitch_load(over, 6000.0)[0])] == ["hitch load"]
+    assert [one.what for one in limits(over, 6000.0, hitch_load(over, 6000.0)[0], 0.0)] == ["hitch load"]
 
 
 def test_a_negative_hitch_load_while_emptying_is_warned_of():
@@ -253,17 +262,17 @@ def test_a_negative_hitch_load_while_emptying_is_warned_of():
     # 333 kg empty, 300 kg more full; half empty the load stands 1/4 of a body length behind: 333 + 150 - 750 kg
     hitch, _ = hitch_load(emptying, 6000.0)
     assert hitch.least_n < 0 < hitch.full_n
-    assert "hitch load while emptying" in [one.what for one in limits(emptying, 6000.0, hitch)]
+    assert "hitch load while emptying" in [one.what for one in limits(emptying, 6000.0, hitch, 0.0)]
 
 
 def test_too_little_on_the_steering_axle_is_warned_of():
     # front 2100 of 8400 kg full: 25 %, fine; 1500 of 8400 kg: 17.9 %, under the 20 % of the Danish road rules
-    assert not limits(outfit(), 6000.0, None)
+    assert not limits(outfit(), 6000.0, None, 0.0)
     light = outfit()
     front = replace(light.vehicles[0].axles[0], full_n=1500 * GRAVITY)
     rear = replace(light.vehicles[0].axles[1], full_n=6900 * GRAVITY)
     light = replace(light, vehicles=(replace(light.vehicles[0], axles=(front, rear)), light.vehicles[1]))
-    assert [one.what for one in limits(light, 6000.0, None)] == ["steering axle"]
+    assert [one.what for one in limits(light, 6000.0, None, 0.0)] == ["steering axle"]
 
 
 def test_an_axle_over_its_plate():
@@ -662,3 +671,40 @@ def test_a_folder_that_cannot_be_written(farm, tmp_path):
     done = run(farm, "--outfit", "spreader", "--out", block)
     assert done.exit_code == 2 and "cannot be written" in done.stderr
     shutil.rmtree(farm)
+
+
+def test_what_the_pull_shifts_counts_for_steering_and_plate():
+    # derived: 8.4 t with 2.1 t in front, full; 500 kg shifted leave 1600 / 8400 = 19 %; empty 2100 / 7000 = 30 %
+    shift = 500 * GRAVITY
+    assert steering_share(outfit(), 6000.0, 0.0) == pytest.approx(2100 / 8400)
+    assert steering_share(outfit(), 6000.0, shift) == pytest.approx(1600 / 8400)
+    assert [one.what for one in limits(outfit(), 6000.0, None, shift)] == ["steering axle"]
+    lifted = limits(outfit(), 6000.0, None, 2200 * GRAVITY)
+    assert [one.value for one in lifted] == ["lifted by the pull"]
+    one = outfit()
+    tractor = one.vehicles[0]
+    rear = replace(tractor.axles[1], plated_n=6500 * GRAVITY)  # 6300 kg at rest: under its plate; pulling 6700
+    plated = replace(one, vehicles=(replace(tractor, axles=(tractor.axles[0], rear)), one.vehicles[1]))
+    assert not over_plate(plated, 6000.0)
+    told = [note.what for note in limits(plated, 6000.0, None, 400 * GRAVITY)]
+    assert "axle rear while pulling" in told
+
+
+def test_what_stability_costs_is_told_of_an_axle_that_cannot_change():
+    # derived: 1 t on board puts (3000 + 4600 / 6) / 2 = 1883 kg on a wheel: 1.0 bar at either speed
+    steady = question(outfit("none", least_track_pa=1.7e5), load_kg=1000.0)
+    row = of(rows_of(steady), "trailer")
+    assert (row.field_pa, row.table_field_pa) == pytest.approx((1.7e5, 1.0e5))
+    (line,) = [one for one in cost_lines(advise(steady, "surface", 0.5, None), "metric") if "stability" in one]
+    assert "1.7 bar" in line and "1.0 bar" in line and "trailer" in line
+
+
+def test_equal_axles_are_doubled_together():
+    one = outfit()
+    drawn = one.vehicles[1]
+    tandem = replace(drawn, axles=(drawn.axles[0], replace(drawn.axles[0], key="second", behind_m=1.8)))
+    told = advise(question(replace(one, vehicles=(one.vehicles[0], tandem))), "deep", 0.5, None)
+    named = [told.rows[i].axle.key for i in told.doubled_under]
+    assert {"trailer", "second"} <= set(named)
+    k = place(told.question, 0.5)
+    assert told.doubled.stress_pa()[k] < told.chosen.stress_pa()[k]

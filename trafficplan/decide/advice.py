@@ -98,7 +98,8 @@ class Advice:
     track, field, chosen, given : the outfit in the field at the pressures of the trip as one, let down, as
         advised, and as the outfit's file has them
     stop : whether changing the pressures is advised (false too where nothing can change)
-    lighter, doubled : two thirds of the load; twice the wheels under the governing axle
+    lighter, doubled : two thirds of the load; twice the wheels under the governing axle and its equals,
+        which are `doubled_under` (places in rows)
     words : the chosen pressures at each word of the hand test
     slower : a slower track that lets one pressure do more, None if there is none or no need
     """
@@ -116,8 +117,13 @@ class Advice:
     verdict: Verdict
     lighter: tuple[float, Setting] | None
     doubled: Setting
+    doubled_under: tuple[int, ...]
     words: dict[str, Setting]
     slower: Slower | None
+
+    def shift_n(self) -> float:
+        """Return the most that the pull takes off the front axle, in the field or on the track [N]."""
+        return max(max(one.field.pull_n, one.track.pull_n) for one in self.rows)
 
     def advised(self) -> bool:
         """Return whether any pressure is named."""
@@ -139,6 +145,7 @@ def advise(question: Question, protect: Protect, limit: float, rate_kg_m2: float
     stop = _worth(question, rows, track, field, protect)
     chosen = field if stop else track
     plan: Plan = "field" if stop else "track"
+    alike = _alike(rows, chosen)
     return Advice(
         question,
         protect,
@@ -152,7 +159,8 @@ def advise(question: Question, protect: Protect, limit: float, rate_kg_m2: float
         _stop_cost(question, rows, track, field, rate_kg_m2),
         _verdict(question, chosen, plan, limit),
         _lighter(question, plan),
-        _doubled(question, rows, chosen),
+        _doubled(question, rows, chosen, alike),
+        alike,
         {word: _moist(question, rows, chosen, word) for word in HAND_TEST},
         _slower(question, rows),
     )
@@ -230,11 +238,21 @@ def _lighter(question: Question, plan: Plan) -> tuple[float, Setting] | None:
     return other.load_kg, _at_plan(other, plan)
 
 
-def _doubled(question: Question, rows: Sequence[AxleRows], chosen: Setting) -> Setting:
-    """Return the setting with twice the wheels, on axles of their own, under the governing axle."""
+def _alike(rows: Sequence[AxleRows], chosen: Setting) -> tuple[int, ...]:
+    """Return the governing axle and those that carry as much on the same tyre: doubling one alone helps nothing."""
+    lead = rows[chosen.governing()]
+    return tuple(
+        i
+        for i, one in enumerate(rows)
+        if one.axle.wheels[0].tyre == lead.axle.wheels[0].tyre and one.field.load_n > 0.9 * lead.field.load_n
+    )
+
+
+def _doubled(question: Question, rows: Sequence[AxleRows], chosen: Setting, under: Sequence[int]) -> Setting:
+    """Return the setting with twice the wheels, on axles of their own, under some axles."""
     loads = [one.field for one in rows]
-    place = chosen.governing()
-    loads[place] = replace(loads[place], load_n=0.5 * loads[place].load_n)
+    for i in under:
+        loads[i] = replace(loads[i], load_n=0.5 * loads[i].load_n)
     return setting_of(question, rows, loads, [one.pressure_pa for one in chosen.axles])
 
 

@@ -81,8 +81,10 @@ class AxleRows:
     rows : leg name -> row, or why there is none
     field_pa, track_pa, one_pa : pressure to set in the field, on the track, and as one for the whole trip;
         None where none may be named
-    table_field_pa : what the table alone would allow in the field (stability may ask for more)
+    table_field_pa : what the table alone would allow in the field (stability may ask for more); of an axle that
+        cannot change, on the whole trip
     derate : share of the table that each tyre carries (duals, triples)
+    torque : read at the speed of high torque in the field
     """
 
     field: AxleLoad
@@ -93,6 +95,7 @@ class AxleRows:
     one_pa: float | None
     table_field_pa: float | None
     derate: float
+    torque: bool = False
 
     @property
     def axle(self) -> Axle:
@@ -216,7 +219,11 @@ def _rows(question: Question, field: AxleLoad, track: AxleLoad, torque: bool) ->
     one_pa = max(known) if len(known) == len(legs) else None
     if axle.adjust == "none":
         field_pa = track_pa = one_pa
-    return AxleRows(field, track, rows, field_pa, track_pa, one_pa, table_field, derate)
+        both = [one for one in (table_field, table_track) if one is not None]
+        table_field = max(both) if one_pa is not None else None
+    return AxleRows(
+        field, track, rows, field_pa, track_pa, one_pa, table_field, derate, torque and field.kind == "powered"
+    )
 
 
 def _highest(question: Question, rows: Mapping[str, TyreRow | NoPressure], on_soil: bool) -> float | None:
@@ -243,7 +250,7 @@ def pressures_for(rows: Sequence[AxleRows], plan: Literal["field", "track", "tab
         named = {
             "field": one.field_pa,
             "track": one.one_pa,
-            "table": one.table_field_pa if one.can_change() else one.one_pa,
+            "table": one.table_field_pa,
             "given": None,
         }[plan]
         picked.append(named or one.axle.field_pa)

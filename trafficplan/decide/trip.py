@@ -167,8 +167,11 @@ def hitch_load(
     return Hitch(float(states[-1]), empty, float(states.min()), float(states.max()), limit), note
 
 
-def limits(outfit: Outfit, load_kg: float, hitch: Hitch | None) -> tuple[Note, ...]:
-    """Return warnings: hitch over its limit or lifted while emptying, too little on the steering axle."""
+def limits(outfit: Outfit, load_kg: float, hitch: Hitch | None, shift_n: float) -> tuple[Note, ...]:
+    """Return warnings: hitch over its limit or lifted while emptying, too little on the steering axle, plates.
+
+    `shift_n` is what the pull takes off the front axle and puts on the rear one (`pull_transfer`) [N].
+    """
     found: list[Note] = []
     if hitch is not None and hitch.limit_n is not None and hitch.most_n > hitch.limit_n:
         found.append(
@@ -181,22 +184,38 @@ def limits(outfit: Outfit, load_kg: float, hitch: Hitch | None) -> tuple[Note, .
                  "the load stands behind the axle before the body is empty; the tractor's rear loses grip",
                  "axle loads, hitch load of the empty vehicle assumed")
         )  # fmt: skip
-    share = steering_share(outfit, load_kg)
-    if share is not None and share < STEERING_SHARE:
+    share = steering_share(outfit, load_kg, shift_n)
+    if share is not None and share <= 0:
+        found.append(
+            Note("warned", "steering axle", "lifted by the pull", "the outfit cannot pull that: it would rear up",
+                 "statics at the assumed hitch height")
+        )  # fmt: skip
+    elif share is not None and share < STEERING_SHARE:
         found.append(
             Note("warned", "steering axle", f"{100 * share:.0f} % of the tractor's mass",
                  f"under {100 * STEERING_SHARE:.0f} % it may not steer or brake well", "Danish road rules")
         )  # fmt: skip
+    rear = outfit.vehicles[0].axles[-1] if outfit.vehicles and outfit.vehicles[0].axles else None
+    if shift_n > 0 and rear is not None and rear.plated_n is not None:
+        most = float(states_of(outfit, load_kg)[1][len(outfit.vehicles[0].axles) - 1].max()) + shift_n
+        if most > rear.plated_n:
+            found.append(
+                Note("warned", f"axle {rear.key} while pulling", f"{_t(most)} on a plate of {_t(rear.plated_n)}",
+                     "the pull presses it over its plate", "statics at the assumed hitch height")
+            )  # fmt: skip
     return tuple(found)
 
 
-def steering_share(outfit: Outfit, load_kg: float) -> float | None:
-    """Return the least share of the powered vehicle's mass on its front axle; None with one axle."""
+def steering_share(outfit: Outfit, load_kg: float, shift_n: float) -> float | None:
+    """Return the least share of the powered vehicle's mass on its front axle while pulling; None with one axle.
+
+    `shift_n` as in `limits`; not above zero: the front axle lifts.
+    """
     first = outfit.vehicles[0]
     if first.kind != "powered" or len(first.axles) < 2:
         return None
     loads = states_of(outfit, load_kg)[1][: len(first.axles)]
-    return float((loads[0] / loads.sum(axis=0)).min())
+    return float(((loads[0] - shift_n) / loads.sum(axis=0)).min())
 
 
 def over_plate(outfit: Outfit, load_kg: float) -> list[tuple[Axle, float]]:

@@ -52,7 +52,7 @@ def tell(farm: Farm, field: str, advices: Sequence[Advice], words: Mapping[str, 
     hitch = hitch_load(question.outfit, question.load_kg, farm.defaults)
     if hitch is not None:
         gathered.append(hitch[1])
-    gathered += limits(question.outfit, question.load_kg, hitch[0] if hitch else None)
+    gathered += limits(question.outfit, question.load_kg, hitch[0] if hitch else None, lead.shift_n())
     gathered += _set_too_low(lead)
     ladders = [ladder_of(question, rows, days) for rows in lead.rows]
     seen = [one for one in farm.seen if one.outfit == question.outfit.key and field in ("", one.field)]
@@ -123,7 +123,7 @@ def result_of(told: Told) -> dict[str, Any]:
     """Return the answer as plain data; names end with their unit."""
     lead = told.lead()
     question, verdict, cost = lead.question, lead.verdict, lead.cost
-    share = steering_share(question.outfit, question.load_kg)
+    share = steering_share(question.outfit, question.load_kg, lead.shift_n())
     return {
         "answer": answer_lines(lead, told.units),
         "outfit": question.outfit.key,

@@ -202,7 +202,7 @@ def load_lines(told: Told) -> list[str]:
     for one in lead.rows:
         if one.field.pull_n > 0:
             lines.append(
-                f"The pull of {lead.chosen.rolling.pull_n / 1e3:.1f} kN in the field presses {one.axle.key} by"
+                f"The pull in the field, at the pressures of the outfit's file, presses {one.axle.key} by"
                 f" {one.field.pull_n / GRAVITY:.0f} kg more and lightens the front as much."
             )
     if lead.question.slope > 0:
@@ -211,7 +211,8 @@ def load_lines(told: Told) -> list[str]:
             f"Across {100 * lead.question.slope:.0f} % side slope the lower wheels carry {shares}: at rest and rigid."
         )
     lines.append("Stability cannot be computed here: it is a limit of its own, also on slopes that look harmless.")
-    lines.append("No bonus for low speed at high torque: powered axles that pull hard are read at 30 km/h or faster.")
+    if any(one.torque for one in lead.rows):
+        lines.append("It pulls hard: no bonus for low speed, so its powered axles are read at 30 km/h or faster.")
     return lines
 
 

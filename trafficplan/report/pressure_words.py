@@ -237,8 +237,10 @@ def more_line(advice: Advice, units: str) -> str:
     if advice.lighter is not None:
         load, other = advice.lighter
         options.append(f"two thirds of the load ({load / 1e3:.1f} t), {_against(advice, base, other, units)}")
-    governing = advice.rows[base.governing()].axle.key
-    options.append(f"twice the wheels under {governing}, {_against(advice, base, advice.doubled, units)}")
+    doubled = joined([advice.rows[i].axle.key for i in advice.doubled_under])
+    k = place(advice.question, advice.question.judged_m)
+    if advice.doubled.stress_pa()[k] < 0.995 * base.stress_pa()[k]:
+        options.append(f"twice the wheels under {doubled}, {_against(advice, base, advice.doubled, units)}")
     if advice.slower is not None:
         options.append(_slower_words(advice.slower))
     before = advice.verdict.chance
@@ -294,14 +296,13 @@ def cost_lines(advice: Advice, units: str) -> list[str]:
     """Return what changing pressures costs against one, and what stability costs the soil."""
     lines = [_stop_words(advice, units)] if advice.cost is not None else []
     for one, free, used in zip(advice.rows, advice.table.axles, advice.field.axles, strict=True):
-        least = one.axle.least_field_pa
-        if one.table_field_pa is None or one.field_pa is None or not least or not one.can_change():
+        if one.table_field_pa is None or one.field_pa is None:
             continue
-        if least > one.table_field_pa:
+        if one.field_pa > one.table_field_pa * (1 + 1e-9):
             k = place(advice.question, advice.question.judged_m)
             more = 100 * (used.rungs.stress_pa[0] / free.rungs.stress_pa[0] - 1.0)
             lines.append(
-                f"{one.axle.key}: your least pressure for stability, {pressure_text(least)}, stands over the "
+                f"{one.axle.key}: your least pressure for stability, {pressure_text(one.field_pa)}, stands over the "
                 f"table's {pressure_text(one.table_field_pa)}; it costs the soil {more[0]:.0f} % at the top and "
                 f"{more[k]:.0f} % {layer_words(advice, units)}."
             )
