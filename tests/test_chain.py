@@ -73,8 +73,9 @@ def test_a_season_without_operations_leaves_no_trace(farm):
     assert all((result.stored.arrays[name][inside] == 0).all() for name in ("passes", "lasting", "ratio_50"))
 
 
-def test_gateways_count_drives_in_and_out(farm):
-    field = farm.fields["Oxbow"]
+@pytest.mark.parametrize("name", ["Oxbow", "Ditch Field", "Yard Field"])
+def test_gateways_count_drives_in_and_out(farm, name):
+    field = farm.fields[name]
     result = run_field(farm, farm.scenarios["base"], field, COARSE)
     laid = prepare(farm, farm.scenarios["base"], field, COARSE)
     # every trip goes in and out once: between one and two crossings of the boundary per trip and once per operation

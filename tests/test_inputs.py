@@ -154,7 +154,7 @@ def test_overview_is_plain_json_with_units(farm: Farm) -> None:
 # the same farm in other formats
 
 
-def same(first: Farm, second: Farm) -> None:
+def assert_same(first: Farm, second: Farm) -> None:
     """Check that two farms are one but for a centimetre in coordinates, hashes and file names in notes."""
     bare = {
         "inputs": {},
@@ -190,7 +190,7 @@ def test_one_geopackage_gives_the_same_farm(farm: Farm, folder: Path) -> None:
     for name, frame in layers().items():
         (folder / f"{name}.geojson").unlink()
         frame.to_file(folder / "farm.gpkg", layer=name, driver="GPKG")
-    same(farm, read_farm(folder))
+    assert_same(farm, read_farm(folder))
 
 
 def test_shapefiles_give_the_same_farm(farm: Farm, folder: Path) -> None:
@@ -203,7 +203,7 @@ def test_shapefiles_give_the_same_farm(farm: Farm, folder: Path) -> None:
             to_shapefile(frame, folder / f"{name}.shp")
     files = '["access_Point.shp", "access_LineString.shp", "access_Polygon.shp"]'
     text("farm.toml", "\n[tracks", f"\n[files]\naccess = {files}\n[tracks")(folder)
-    same(farm, read_farm(folder))
+    assert_same(farm, read_farm(folder))
     assert {"fields.shp", "fields.dbf", "fields.shx", "fields.prj"} <= set(read_farm(folder).inputs)
 
 
@@ -236,7 +236,7 @@ def test_columns_of_other_names_are_mapped(farm: Farm, folder: Path) -> None:
     text(OPS, "till_depth_m", "depth of tillage")(folder)
     mapping = '\n[columns.fields]\nfield = "NAME"\n[columns.operations]\ntill_depth_m = "depth of tillage"\n[tracks'
     text("farm.toml", "\n[tracks", mapping)(folder)
-    same(farm, read_farm(folder))
+    assert_same(farm, read_farm(folder))
 
 
 # repairs and assumptions

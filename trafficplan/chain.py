@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from shapely import LineString, MultiPolygon, Polygon
 
@@ -26,7 +25,7 @@ from trafficplan.machines.outfit import Outfit
 from trafficplan.names import DEPTHS, ENTRY, EXIT, HAUL, ROAD, Note
 from trafficplan.routes.build import passes_of
 from trafficplan.routes.drive import plan_drive
-from trafficplan.routes.logs import drive_from_log
+from trafficplan.routes.logs import OUTSIDE_M, drive_from_log
 from trafficplan.routes.passes import Drive, Pass
 from trafficplan.routes.swaths import headland_width
 from trafficplan.soil.day import soil_day
@@ -395,25 +394,20 @@ def _drawn(drive: Drive) -> LineString:
 
 
 def _crossings(laid: FieldSeason, radius_m: float) -> dict[str, float]:
-    """Return gateway -> how often an outfit was driven through: crossings of the boundary nearest to that gate."""
+    """Return gateway -> how often an outfit was driven through: each change between road and field goes to the
+    nearest gate in reach, and so does a drive's start or end in the field beside one.
+    """
     gates = laid.field.gateways
     counts = {gate.key: 0.0 for gate in gates}
     for drive in laid.drives if gates else ():
-        inside = shapely.contains_xy(laid.field.polygon, drive.xy)
-        through = np.flatnonzero(np.diff(inside.astype(np.int8)))
-        if not len(through):
+        if len(drive.xy) < 2:
             continue
-        away = np.array([_distances(drive.xy, gate.x, gate.y)[through] for gate in gates])
-        nearest = away.argmin(axis=0)[away.min(axis=0) <= radius_m]
-        for i in nearest:
-            counts[gates[i].key] += 1
+        on_road = drive.leg == ROAD
+        changes = np.flatnonzero(np.diff(on_road[:-1].astype(np.int8))) + 1
+        ends = [i for i in (0, len(drive.xy) - 1) if not on_road[min(i, len(drive.xy) - 2)]]
+        for vertices, reach in ((changes, radius_m + OUTSIDE_M), (ends, radius_m)):
+            for x, y in drive.xy[vertices]:
+                away = [math.hypot(gate.x - x, gate.y - y) for gate in gates]
+                if min(away) <= reach:
+                    counts[gates[away.index(min(away))].key] += 1
     return counts
-
-
-def _distances(xy: NDArray[np.float64], x: float, y: float) -> NDArray[np.float64]:
-    """Return the distance of a point from each stretch of a path [m]."""
-    start, step = xy[:-1] - (x, y), np.diff(xy, axis=0)
-    length2 = np.maximum((step**2).sum(axis=1), 1e-12)
-    share = np.clip(-(start * step).sum(axis=1) / length2, 0.0, 1.0)
-    away: NDArray[np.float64] = np.hypot(*(start + share[:, None] * step).T)
-    return away
