@@ -52,6 +52,16 @@ def rungs(load: AxleLoad, pressures_pa: ArrayLike, depths_m: Floats, nu: Floats,
     pressures_pa : (n,) cold pressures [Pa]
     depths_m, nu : (m,) depths and their concentration factor (whole, 3 to 6)
     tillage_m : depth that divides top from deep; the depth reached takes the factor of the layer it ends in
+
+    Examples
+    --------
+    >>> from trafficplan.decide.trip import AxleLoad
+    >>> from trafficplan.machines.outfit import Axle, Wheel
+    >>> from trafficplan.machines.tyre import tyre_from_code
+    >>> axle = Axle("one wheel", 0.0, (Wheel(tyre_from_code("650/65R30.5"), 0.0),), 0.0, 58.84e3, 1e5, 1e5)
+    >>> told = rungs(AxleLoad(axle, "drawn", 58.84e3, 0.0, 0.0), [100e3, 300e3], np.array([0.5]), np.array([5]), 0.25)
+    >>> [round(float(stress) / 1e3) for stress in told.stress_pa[:, 0]]
+    [90, 109]
     """
     pressures = np.atleast_1d(np.asarray(pressures_pa, dtype=np.float64))
     tyre = load.axle.wheels[0].tyre

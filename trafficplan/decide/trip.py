@@ -104,6 +104,16 @@ def heaviest(outfit: Outfit, load_kg: float, on_soil: bool, pull_n: float, slope
     on_soil : in the field the body passes through every state; on the track it is full or empty
     pull_n : drawbar pull [N]; it presses the rear axle of the powered vehicle
     slope : side slope, rise over run
+
+    Examples
+    --------
+    >>> from trafficplan.machines.outfit import Axle, Outfit, Vehicle, Wheel
+    >>> from trafficplan.machines.tyre import tyre_from_code
+    >>> wheels = tuple(Wheel(tyre_from_code("650/65R38"), side) for side in (1.0, -1.0))
+    >>> axles = Axle("front", -2.8, wheels, 40e3, 30e3, 1e5, 1e5), Axle("rear", 0.0, wheels, 50e3, 90e3, 1e5, 1e5)
+    >>> outfit = Outfit("box", "Box", (Vehicle("tractor", "powered", axles),), capacity_kg=3000.0)
+    >>> [round(one.load_n) for one in heaviest(outfit, 3000.0, on_soil=True, pull_n=0.0, slope=0.0)]
+    [40000, 90000]
     """
     boards, loads = states_of(outfit, load_kg, STATES if on_soil else 2)
     found: list[AxleLoad] = []

@@ -125,6 +125,12 @@ def contact_area(tyre: Tyre, load_n: ArrayLike, pressure_pa: ArrayLike) -> Float
     Raises
     ------
     InputError : when a tyre's pressure is zero or less
+
+    Examples
+    --------
+    >>> from trafficplan.machines.tyre import tyre_from_code
+    >>> round(float(contact_area(tyre_from_code("650/65R30.5"), 58.84e3, 100e3)), 2)
+    0.61
     """
     if tyre.kind == "track":
         return _belt_area(tyre, load_n, pressure_pa)
@@ -136,6 +142,12 @@ def upper_area(tyre: Tyre, load_n: ArrayLike, pressure_pa: ArrayLike) -> Floats:
     two runs.
 
     Shapes, units and errors as in `contact_area`. A track has only one run.
+
+    Examples
+    --------
+    >>> from trafficplan.machines.tyre import tyre_from_code
+    >>> round(float(upper_area(tyre_from_code("650/65R30.5"), 58.84e3, 100e3)), 2)
+    0.59
     """
     if tyre.kind == "track":
         return _belt_area(tyre, load_n, pressure_pa)

@@ -24,6 +24,16 @@ def axle_loads(outfit: Outfit, load_kg: ArrayLike) -> Floats:
     ----------
     outfit : with `capacity_kg`, `empties` and the weighed axle loads
     load_kg : product on board [kg], any shape; without meaning if the outfit carries none
+
+    Examples
+    --------
+    >>> from trafficplan.machines.outfit import Axle, Outfit, Vehicle, Wheel
+    >>> from trafficplan.machines.tyre import tyre_from_code
+    >>> wheels = tuple(Wheel(tyre_from_code("650/65R38"), side) for side in (1.0, -1.0))
+    >>> axles = Axle("front", -2.8, wheels, 40e3, 30e3, 1e5, 1e5), Axle("rear", 0.0, wheels, 50e3, 90e3, 1e5, 1e5)
+    >>> outfit = Outfit("box", "Box", (Vehicle("tractor", "powered", axles),), capacity_kg=3000.0)
+    >>> [round(float(load)) for load in axle_loads(outfit, 1500.0)]
+    [35000, 70000]
     """
     load = np.asarray(load_kg, dtype=np.float64)
     axles = outfit.axles()

@@ -132,6 +132,11 @@ def track_from_sizes(width_m: float, length_m: float, rollers: int, where: str =
     Raises
     ------
     InputError : when a size is not above zero or there is no roller
+
+    Examples
+    --------
+    >>> track_from_sizes(0.6, 1.8, 4).code
+    'track 0.6 x 1.8 m'
     """
     if not (0.0 < width_m <= 2.0 and 0.0 < length_m <= 8.0 and 1 <= rollers <= 40):
         raise InputError(
