@@ -29,7 +29,7 @@ for _name in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA"):
 os.environ["GDAL_SKIP"] = "OGR_VRT,HTTP,WFS,OAPIF"
 
 
-#: Where compiled code stands, and what it calls.
+#: Rooms in which compiled code stands; those of their files that name numba are watched.
 _KERNEL_ROOMS = ("assess/_kernels.py", "routes/*.py", "soil/*.py", "traffic/*.py")
 
 
@@ -41,8 +41,11 @@ def _kernel_cache() -> None:
     """
     package = Path(__file__).parent
     kernels = sorted(path for room in _KERNEL_ROOMS for path in package.glob(room))
-    state = "".join(f"{path.name} {path.stat().st_mtime_ns}\n" for path in kernels)
-    key = hashlib.sha256(f"{package}\n{state}".encode()).hexdigest()[:16]
+    digest = hashlib.sha256(str(package).encode())
+    for content in (path.read_bytes() for path in kernels):
+        if b"numba" in content:
+            digest.update(content)
+    key = digest.hexdigest()[:16]
     root = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "trafficplan"
     folder = root / f"kernels-{key}"
     try:
