@@ -93,9 +93,16 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     _caution(
         "distances",
-        "spreading parking map",
+        "map",
         "Distances from overhead lines, watercourses, wells, heaps and public roads come from local rules. This map "
         "does not cut them out of the drives: keep them yourself. Raised bodies and booms reach far.",
+    ),
+    _caution(
+        "distances_kept",
+        "spreading parking",
+        "Distances from overhead lines, watercourses, wells, heaps and public roads come from local rules. Where you "
+        "gave none, a cautious one of ours was kept and is listed as assumed; what is not drawn on the farm's map was "
+        "not kept away from. Raised bodies and booms reach far.",
     ),
     _caution(
         "hidden",
