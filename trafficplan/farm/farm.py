@@ -8,7 +8,7 @@ from pathlib import Path
 
 from trafficplan.farm.elevation import Elevation
 from trafficplan.farm.field import FarmTrack, Field, Place, SoilPatch
-from trafficplan.farm.operation import Log, Operation, Scenario
+from trafficplan.farm.operation import DrivePlan, Log, Operation, Scenario
 from trafficplan.farm.seen import Seen
 from trafficplan.farm.weather import Weather
 from trafficplan.machines.outfit import Outfit
@@ -37,6 +37,7 @@ class Farm:
     seen : what people saw after driving, by day
     elevation : heights around the fields, or None
     defaults : the farm's own replacements of farm/defaults.py, by key
+    plans : drives written down, by key
     """
 
     key: str
@@ -62,3 +63,4 @@ class Farm:
     defaults: Mapping[str, float | str] = field(default_factory=dict)
     seen: tuple[Seen, ...] = ()
     elevation: Elevation | None = None
+    plans: Mapping[str, DrivePlan] = field(default_factory=dict)

@@ -35,7 +35,7 @@ class Operation:
     load_kg : product on board when full for this job (start of each trip when emptying), or None: the outfit's capacity
     change : "empties" (spreads), "fills" (harvests) or "constant"
     pressures_pa : axle key -> field pressure [Pa]; key "*" stands for all axles
-    drive : "tramlines", "swaths", or "track:KEY" of a recorded log
+    drive : "tramlines", "swaths", "track:KEY" of a recorded log, or "plan:KEY" of a drive written down
     heading_deg : direction of swaths, clockwise from grid north, or None: along the longest edge
     gateway : key of the gateway used, or None: nearest to the yard
     width_m : working width for this job, or None: the outfit's
@@ -131,3 +131,29 @@ class Log:
     pressure_pa: NDArray[np.float64] | None = None
     tyre_celsius: NDArray[np.float64] | None = None
     rows: int = 0
+
+
+@dataclass(frozen=True)
+class DrivePlan:
+    """A drive as written down in plans/KEY.csv, to the millimetre, millisecond and gram; arrays by vertex.
+
+    Attributes
+    ----------
+    xy : (n, 2) way of the powered vehicle's reference point in the working CRS [m]
+    time_s : since the start of the operation
+    load_kg : product on board
+    leg : codes of names.LEGS, for the stretch that starts at the vertex
+    furrow : which wheels run in the open furrow: 0 none, 1 left, -1 right
+    width_m, trips, worked_m2, unworked_m2 : working width, loads, ground worked and not worked
+    """
+
+    key: str
+    xy: NDArray[np.float64]
+    time_s: NDArray[np.float64]
+    load_kg: NDArray[np.float64]
+    leg: NDArray[np.int8]
+    furrow: NDArray[np.int8]
+    width_m: float
+    trips: int
+    worked_m2: float
+    unworked_m2: float
