@@ -17,6 +17,7 @@ ORDER = (
     ("traffic",),
     ("assess",),
     ("chain",),
+    ("whatif",),
     ("decide",),
     ("report",),
     ("work",),

@@ -28,6 +28,7 @@ from trafficplan.routes.drive import plan_drive
 from trafficplan.routes.logs import OUTSIDE_M, drive_from_log
 from trafficplan.routes.passes import Drive, Pass
 from trafficplan.routes.swaths import headland_width
+from trafficplan.routes.written import drive_of_plan
 from trafficplan.soil.day import soil_day
 from trafficplan.soil.unit import SoilDay
 from trafficplan.traffic.layers import OperationEvents, SeasonLayers
@@ -57,8 +58,19 @@ class Plan:
 
 
 @dataclass(frozen=True)
+class Loose:
+    """Freshly tilled soil: depth [m] (0 = none) and the day of the tillage."""
+
+    depth_m: float = 0.0
+    since: dt.date | None = None
+
+
+@dataclass(frozen=True)
 class FieldSeason:
-    """One field, one scenario, before stress: operations, drives, passes, ground and soils of each day."""
+    """One field, one scenario, before stress: operations, drives, passes, ground and soils of each day.
+
+    `loose` is how its last tillage left the field.
+    """
 
     field: Field
     scenario: str
@@ -70,6 +82,7 @@ class FieldSeason:
     drives: tuple[Drive, ...]
     events: tuple[OperationEvents, ...]
     notes: tuple[Note, ...]
+    loose: Loose = Loose()
 
 
 @dataclass(frozen=True)
@@ -107,7 +120,7 @@ def operations_of(farm: Farm, scenario: Scenario, field: Field, plan: Plan) -> t
 
 
 def drive_of(farm: Farm, field: Field, operation: Operation, known: Drives) -> Drive:
-    """Return the drive of an operation: from its recorded track, or planned.
+    """Return the drive of an operation: from its recorded track, from its plan, or planned.
 
     `known` remembers drives between scenarios: pressures, moisture and day change none.
     """
@@ -120,6 +133,8 @@ def drive_of(farm: Farm, field: Field, operation: Operation, known: Drives) -> D
         if operation.drive.startswith("track:"):
             log = farm.logs[operation.drive.removeprefix("track:")]
             known[what] = drive_from_log(log, field, operation, outfit)
+        elif operation.drive.startswith("plan:"):
+            known[what] = drive_of_plan(farm.plans[operation.drive.removeprefix("plan:")], operation, outfit)
         else:
             known[what] = plan_drive(field, operation, outfit, farm.tracks, farm.places)
     return known[what]
@@ -176,9 +191,12 @@ def _lines(drive: Drive, legs: tuple[int, ...]) -> list[LineString]:
     return [LineString(drive.xy[group[0] : group[-1] + 2]) for group in groups]
 
 
-def _headland(farm: Farm, field: Field, operations: Sequence[Operation]) -> float:
-    """Return the width of the headland zone [m]: the widest that an operation of the season turns on."""
-    widths = [headland_width(field, op, farm.outfits[op.outfit])[0] for op in operations]
+def _headland(farm: Farm, field: Field) -> float:
+    """Return the width of the headland zone [m]: the widest that an operation of the farm's season turns on, the same
+    under every scenario and on every day.
+    """
+    season_ops = [op for op in farm.operations if op.field == field.key]
+    widths = [headland_width(field, op, farm.outfits[op.outfit])[0] for op in season_ops]
     return max(widths, default=field.headland_m or defaults.number("gateway_radius_m", farm.defaults))
 
 
@@ -187,14 +205,14 @@ def _half_width(outfit: Outfit) -> float:
 
 
 def _ground(
-    farm: Farm, field: Field, operations: Sequence[Operation], grid: Grid, routes: Sequence[Polygon | MultiPolygon]
+    farm: Farm, field: Field, grid: Grid, routes: Sequence[Polygon | MultiPolygon]
 ) -> tuple[Ground, list[Note]]:
     """Return the field's ground on its grid; refuse ground without a soil, or with too many."""
     ground = lay_ground(
         field,
         farm.soil_map,
         grid,
-        _headland(farm, field, operations),
+        _headland(farm, field),
         defaults.number("gateway_radius_m", farm.defaults),
         routes,
     )
@@ -232,20 +250,34 @@ def _events(
     passes: Sequence[tuple[Pass, ...]],
     depths: tuple[float, ...],
     deep_from: float,
-) -> tuple[tuple[OperationEvents, ...], list[Note]]:
+    loose: Loose,
+) -> tuple[tuple[OperationEvents, ...], list[Note], Loose]:
     """Return each operation with the soils of its day; a layer stays loose for a while after its tillage."""
     events: list[OperationEvents] = []
     notes: list[Note] = []
-    tilled = 0.0
-    fresh: dt.date | None = None
     for i, (operation, drive) in enumerate(zip(operations, drives, strict=True)):
-        loose = tilled if fresh is not None and operation.day - fresh <= season.FRESH else 0.0
-        soils, more = soils_of(farm, units, operation, depths, deep_from, loose)
+        fresh = loose.since is not None and operation.day - loose.since <= season.FRESH
+        tilled = loose.depth_m if fresh else 0.0
+        soils, more = soils_of(farm, units, operation, depths, deep_from, tilled)
         notes += [*more, *drive.notes, *limits.pressure_notes(farm, operation, passes[i])]
         events.append(OperationEvents(passes[i], soils, operation.till_depth_m, drive.swept, drive.width_m))
         if operation.till_depth_m > 0:
-            tilled, fresh = max(operation.till_depth_m, loose), operation.day
-    return tuple(events), notes
+            loose = Loose(max(operation.till_depth_m, tilled), operation.day)
+    return tuple(events), notes, loose
+
+
+def events_of(
+    farm: Farm,
+    laid: FieldSeason,
+    operations: Sequence[Operation],
+    drives: Sequence[Drive],
+    passes: Sequence[tuple[Pass, ...]],
+) -> tuple[tuple[OperationEvents, ...], list[Note]]:
+    """Return operations that follow a season, with the soils of their days, as the kernel meets them."""
+    events, notes, _ = _events(
+        farm, laid.ground.units, operations, drives, passes, laid.depths_m, laid.deep_from_m, laid.loose
+    )
+    return events, notes
 
 
 def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Drives | None = None) -> FieldSeason:
@@ -272,9 +304,9 @@ def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Dri
         corridor(_lines(drive, (HAUL, ENTRY, EXIT)), _half_width(farm.outfits[op.outfit]), field)
         for drive, op in zip(drives, operations, strict=True)
     ]
-    ground, more = _ground(farm, field, operations, grid, routes)
+    ground, more = _ground(farm, field, grid, routes)
     notes.extend(more)
-    events, more = _events(farm, ground.units, operations, drives, passes, depths, deep_from)
+    events, more, loose = _events(farm, ground.units, operations, drives, passes, depths, deep_from, Loose())
     notes.extend(more)
     return FieldSeason(
         field,
@@ -287,6 +319,7 @@ def prepare(farm: Farm, scenario: Scenario, field: Field, plan: Plan, known: Dri
         drives,
         events,
         tuple(dict.fromkeys(notes)),
+        loose,
     )
 
 
@@ -311,7 +344,7 @@ def summarise(farm: Farm, laid: FieldSeason, layers: SeasonLayers) -> FieldResul
     """Turn the state after the season into stored layers and the summary that people read."""
     field, grid, ground, depths = laid.field, laid.grid, laid.ground, laid.depths_m
     first_deep = int(np.searchsorted(depths, laid.deep_from_m + 1e-9))
-    calm = laid.events[-1].soils if laid.events else _untouched(farm, laid)
+    calm = laid.events[-1].soils if laid.events else untouched(farm, laid)
     chances = chance_tables(calm)
     stored = store(layers, ground, chances, first_deep)
     rows = zones.zone_rows(laid.scenario, field.key, grid, ground, stored, chances, depths, laid.deep_from_m)
@@ -336,7 +369,7 @@ def summarise(farm: Farm, laid: FieldSeason, layers: SeasonLayers) -> FieldResul
     return FieldResult(grid, ground, stored, summary)
 
 
-def _untouched(farm: Farm, laid: FieldSeason) -> tuple[SoilDay, ...]:
+def untouched(farm: Farm, laid: FieldSeason) -> tuple[SoilDay, ...]:
     """Return the soils of a field in which nothing drove (only their spread is asked for)."""
     rest = defaults.MOISTURE_PA
     depths = np.asarray(laid.depths_m)

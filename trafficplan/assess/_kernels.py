@@ -84,3 +84,50 @@ def scaled(values, factor, inside, nodata):  # type: ignore[no-untyped-def]
         else:
             out[i] = 0
     return out
+
+
+@njit(cache=True, nogil=True)
+def weigh(stress, ratio, mask, traffic, zone, soil_class, depths, table, first, per_ratio, limit, deepest, zones):  # type: ignore[no-untyped-def]
+    """Weigh a field's cells by zone, from the state of the kernel; rounded as the stored layers are.
+
+    stress, ratio (D, n) float32 [Pa, -], mask (n,) uint16, traffic (n,) uint32 [g m], zone (n,) uint8 (0 = outside),
+    soil_class (n,) uint8, table (C, D, 65536) chances, first deep depth, per_ratio = stored steps per unit of ratio ->
+    sums (zones, 5): cells, sixteenths wheeled, g m, cells with a chance of 0.5 or more, sum of chances; and a histogram
+    of depth reached in mm.
+    """
+    count, cells = ratio.shape
+    sums = np.zeros((zones, 5))
+    reached = np.zeros(int(deepest * 1000) + 2, np.int64)
+    classes = table.shape[0]
+    for j in range(cells):
+        z = zone[j]
+        if z == 0:
+            continue
+        sums[z, 0] += 1.0
+        bits = mask[j]
+        while bits:
+            bits &= bits - 1
+            sums[z, 1] += 1.0
+        sums[z, 2] += traffic[j]
+        k = soil_class[j]
+        highest = np.float32(0.0)
+        if k < classes:
+            for i in range(first, count):
+                stored = min(int(ratio[i, j] * per_ratio + np.float32(0.5)), 65534)
+                if stored > 0:
+                    highest = max(highest, table[k, i, stored])
+        kept = np.floor(highest * np.float32(10000.0) + np.float32(0.5))
+        if kept >= 5000.0:
+            sums[z, 3] += 1.0
+        sums[z, 4] += kept * 1e-4
+        i = count - 1
+        while i >= 0 and stress[i, j] < limit:
+            i -= 1
+        deep = 0.0
+        if i == count - 1:
+            deep = min(depths[i] * np.sqrt(stress[i, j] / limit), deepest)
+        elif i >= 0:
+            upper, lower = stress[i, j], max(stress[i + 1, j], 1e-3)
+            deep = depths[i] + np.log(upper / limit) / np.log(upper / lower) * (depths[i + 1] - depths[i])
+        reached[min(int(deep * 1000.0 + 0.5), reached.size - 1)] += 1
+    return sums, reached

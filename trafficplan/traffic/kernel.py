@@ -320,6 +320,35 @@ def _start_tile(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _resume_tile(
+    place: Place, state: Floats32, lanes: int, record: NDArray[np.uint32], traffic: NDArray[np.uint32], deep: int,
+    cells16: NDArray[np.uint16], out_traffic: NDArray[np.uint32], real: NDArray[np.float32],
+    over: NDArray[np.uint16],
+) -> None:  # fmt: skip
+    """Take up the state of a tile as `_write_tile` left it (unused lanes hold untouched soil)."""
+    r0, r1, c0, c1 = place
+    wide = c1 - c0
+    for r in range(r0, r1):
+        for c in range(c0, c1):
+            k = (r - r0) * wide + c - c0
+            record[RECORD * k + TOUCHED] = cells16[0, r, c]
+            record[RECORD * k + MASK] = cells16[1, r, c]
+            record[RECORD * k + FIRST] = cells16[2, r, c]
+            record[RECORD * k + WORST] = cells16[3, r, c]
+            traffic[k] = out_traffic[r, c]
+            top = np.float32(0.0)
+            for d in range(over.shape[0]):
+                at = k * lanes * 4 + (d & -8) * 4 + (d & 7)
+                state[at] = real[0, d, r, c]
+                state[at + LANES] = real[1, d, r, c]
+                state[at + 2 * LANES] = real[2, d, r, c]
+                state[at + 3 * LANES] = over[d, r, c]
+                if (deep >> d) & 1:
+                    top = max(top, real[1, d, r, c])
+            write_f32(record.ctypes.data, RECORD * k + TOP, top)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _write_tile(
     place: Place, state: Floats32, lanes: int, record: NDArray[np.uint32], traffic: NDArray[np.uint32],
     cells16: NDArray[np.uint16], out_traffic: NDArray[np.uint32], real: NDArray[np.float32],
@@ -365,8 +394,11 @@ def run_tiles(
     weights: Floats32, tilled: Ints, soil: NDArray[np.uint8], shift: Floats32, state: Floats32, record: NDArray[np.uint32],
     traffic: NDArray[np.uint32], pending: Floats32, visit: Floats, waiting: NDArray[np.uint32], bases: Ints,
     cells16: NDArray[np.uint16], out_traffic: NDArray[np.uint32], real: NDArray[np.float32], over: NDArray[np.uint16],
+    first: int, resumed: bool,
 ) -> int:  # fmt: skip
     """Run all segments over some tiles and write their part of the layers; return the events in the field.
+
+    `first` operations came before those of the segments; `resumed`: the layers hold the state that these left behind.
 
     `profile_of` (operations, classes) points to table profiles; `inverse` (operations, classes, lanes) is 1 / strength;
     `soil` to `bases` are scratch of one tile, `visit` filled with -1, 0 and `pending` with 0.
@@ -386,6 +418,8 @@ def run_tiles(
         _start_tile(place, soil_class, soil, shift, state)
         record[:] = 0
         traffic[:] = 0
+        if resumed:
+            _resume_tile(place, state, lanes, record, traffic, deep, cells16, out_traffic, real, over)
         run, operation, weak = 0, 0, at_inverse
         n_waiting: Any = np.int64(0)  # a typed zero: one signature of `_folded` instead of two
         for item in range(starts[t], starts[t + 1] + 1):
@@ -404,7 +438,7 @@ def run_tiles(
                         lanes,
                         deep,
                         at_weight,
-                        operation + 1,
+                        first + operation + 1,
                     )
                 n_waiting = 0
             if s < 0:
@@ -428,12 +462,12 @@ def run_tiles(
             if run == 0:
                 events += _plain(
                     f, place, at_soil, at_shift, at_state, at_record, at_stress, at_bases, weak, offsets, at_bins,
-                    at_tracks, scale, lanes, deep, at_weight, operation + 1,
+                    at_tracks, scale, lanes, deep, at_weight, first + operation + 1,
                 )  # fmt: skip
             else:
                 n_waiting, more = _folded(
                     f, place, at_soil, at_shift, at_state, at_record, at_stress, at_bases, weak, offsets, at_bins,
-                    at_tracks, scale, lanes, deep, at_weight, operation + 1, at_pending, at_visit, at_waiting, n_waiting,
+                    at_tracks, scale, lanes, deep, at_weight, first + operation + 1, at_pending, at_visit, at_waiting, n_waiting,
                 )  # fmt: skip
                 events += more
         _write_tile(place, state, lanes, record, traffic, cells16, out_traffic, real, over)

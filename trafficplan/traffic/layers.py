@@ -33,6 +33,42 @@ class OperationEvents:
 
 
 @dataclass(frozen=True)
+class CellState:
+    """State of every cell of the box as the kernel writes it and takes it up again (D = number of depths).
+
+    Attributes
+    ----------
+    cells16 : (4, rows, cols) uint16: sixteenths touched, mask of sub-cells, first over, worst
+    traffic_g_m : (rows, cols) uint32
+    real : (3, D, rows, cols) float32: highest stress [Pa], highest ratio, exp(M)
+    over : (D, rows, cols) uint16
+    operations : how many operations made it
+    """
+
+    cells16: NDArray[np.uint16]
+    traffic_g_m: NDArray[np.uint32]
+    real: NDArray[np.float32]
+    over: NDArray[np.uint16]
+    operations: int = 0
+
+    @classmethod
+    def unwritten(cls, depths: int, shape: tuple[int, int]) -> CellState:
+        """Return memory for a state: the kernel writes every cell of it when it starts on untouched soil."""
+        return cls(
+            np.empty((4, *shape), np.uint16),
+            np.empty(shape, np.uint32),
+            np.empty((3, depths, *shape), np.float32),
+            np.empty((depths, *shape), np.uint16),
+        )
+
+    def copy(self) -> CellState:
+        """Return a state of its own."""
+        return CellState(
+            self.cells16.copy(), self.traffic_g_m.copy(), self.real.copy(), self.over.copy(), self.operations
+        )
+
+
+@dataclass(frozen=True)
 class SeasonLayers:
     """State of every cell of the box after the season (D = number of depths).
 

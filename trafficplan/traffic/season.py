@@ -14,7 +14,7 @@ from trafficplan.farm.grid import Grid
 from trafficplan.names import ROAD
 from trafficplan.routes.passes import Pass
 from trafficplan.traffic.kernel import OUTSIDE, RECORD, run_tiles
-from trafficplan.traffic.layers import OperationEvents, SeasonLayers
+from trafficplan.traffic.layers import CellState, OperationEvents, SeasonLayers
 from trafficplan.traffic.segments import (
     KIND,
     LEVEL,
@@ -142,12 +142,29 @@ def execute(
     tile: int = 64,
 ) -> tuple[SeasonLayers, int]:
     """Run the kernel over all tiles; return the layers and the number of events (cell x visit) in the field."""
-    rows, cols = grid.shape
+    state = CellState.unwritten(len(depths_m), grid.shape)
+    events = run_on(season, state, grid.cell, soil_class, False, threads, tile)
+    return layers_of(state, grid, depths_m, threads), events
+
+
+def run_on(
+    season: Season,
+    state: CellState,
+    cell: float,
+    soil_class: NDArray[np.uint8],
+    resumed: bool,
+    threads: int = 1,
+    tile: int = 64,
+) -> int:
+    """Run the kernel into `state`; return the number of events in the field.
+
+    Parameters
+    ----------
+    resumed : the state holds what earlier operations left, and only tiles that the season reaches are touched; else
+        the soil is untouched and every cell is written
+    """
+    rows, cols = soil_class.shape
     starts, items = bin_segments(season.floats, rows, cols, tile)
-    cells16 = np.empty((4, rows, cols), np.uint16)
-    traffic = np.empty((rows, cols), np.uint32)
-    real = np.empty((3, len(depths_m), rows, cols), np.float32)
-    over = np.empty((len(depths_m), rows, cols), np.uint16)
     tables = season.tables
     soil = np.ascontiguousarray(soil_class, dtype=np.uint8)
     weights = np.array([(season.deep >> d) & 1 for d in range(tables.lanes)], np.float32)
@@ -162,7 +179,7 @@ def execute(
                 season.floats,
                 season.integers,
                 soil,
-                grid.cell,
+                cell,
                 tables.stress,
                 tables.start,
                 tables.shape,
@@ -175,39 +192,50 @@ def execute(
                 weights,
                 season.tilled,
                 *_scratch(tile * tile, tables.lanes),
-                cells16,
-                traffic,
-                real,
-                over,
+                state.cells16,
+                state.traffic_g_m,
+                state.real,
+                state.over,
+                state.operations,
+                resumed,
             )
         )
+
+    counts = np.diff(starts)
+    heaviest_first = np.argsort(-counts, kind="stable")
+    if resumed:
+        heaviest_first = heaviest_first[: int((counts > 0).sum())]
+    if threads <= 1:
+        return task(heaviest_first)
+    tasks = [heaviest_first[i : i + TILES_A_TASK] for i in range(0, heaviest_first.size, TILES_A_TASK)]
+    with ThreadPoolExecutor(min(threads, os.cpu_count() or 1)) as pool:
+        return sum(pool.map(task, tasks))
+
+
+def layers_of(state: CellState, grid: Grid, depths_m: tuple[float, ...], threads: int = 1) -> SeasonLayers:
+    """Return the layers of a state, whose exp(M) becomes M in place: the state is used up."""
 
     def logarithm(plane: Singles) -> None:
         np.log(plane, out=plane)
 
-    heaviest_first = np.argsort(-np.diff(starts), kind="stable")
     if threads <= 1:
-        events = task(heaviest_first)
-        logarithm(real[2])
+        logarithm(state.real[2])
     else:
-        tasks = [heaviest_first[i : i + TILES_A_TASK] for i in range(0, heaviest_first.size, TILES_A_TASK)]
         with ThreadPoolExecutor(min(threads, os.cpu_count() or 1)) as pool:
-            events = sum(pool.map(task, tasks))
-            list(pool.map(logarithm, real[2]))
-    layers = SeasonLayers(
+            list(pool.map(logarithm, state.real[2]))
+    return SeasonLayers(
         grid,
         depths_m,
-        cells16[0],
-        cells16[1],
-        traffic,
-        real[0],
-        real[1],
-        over,
-        real[2],
-        cells16[2],
-        cells16[3],
+        state.cells16[0],
+        state.cells16[1],
+        state.traffic_g_m,
+        state.real[0],
+        state.real[1],
+        state.over,
+        state.real[2],
+        state.cells16[2],
+        state.cells16[3],
     )
-    return layers, events
 
 
 def _scratch(cells: int, lanes: int) -> Scratch:
