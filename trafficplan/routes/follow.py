@@ -177,25 +177,19 @@ def axle_paths(drive: Drive, outfit: Outfit) -> tuple[Drive, list[NDArray[np.flo
     """Return the resampled drive and the path (n, 2) of every axle, front to back, vertex by vertex beside
     it.
 
-    Powered vehicles are rigid on their reference point's path; carried ones move with the vehicle before
-    them; drawn ones follow their hitch by a tractrix and start in line. Axles steered with an offset, or
-    crabwise, run beside their path in work.
+    Axles steered with an offset, or crabwise, run beside their path in work.
 
     Raises
     ------
     InputError : a drawn vehicle cannot follow the outfit's least radius
     """
-    check_follows(outfit)
+    fine, placed = vehicle_paths(drive, outfit)
     if len(drive.xy) < 2:
         return drive, [drive.xy.copy() for _ in outfit.axles()]
-    swing = SETTLED * max((v.drawbar_m for v in outfit.vehicles if v.kind == "drawn"), default=0.0)
-    fine, heading = resampled(drive, swing)
     work = fine.leg == WORK
     work[1:] |= work[:-1]
-    here, hitch = fine.xy, fine.xy
     paths: list[NDArray[np.float64]] = []
-    for vehicle in outfit.vehicles:
-        here, heading = _placed(vehicle, here, hitch, heading)
+    for vehicle, (here, heading) in zip(outfit.vehicles, placed, strict=True):
         along = np.column_stack([np.cos(heading), np.sin(heading)])
         for axle in vehicle.axles:
             path = here - axle.behind_m * along
@@ -203,8 +197,32 @@ def axle_paths(drive: Drive, outfit: Outfit) -> tuple[Drive, list[NDArray[np.flo
                 left = np.column_stack([-along[:, 1], along[:, 0]])
                 path = path + axle.offset_m * work[:, None] * left
             paths.append(path)
-        hitch = here - vehicle.hitch_behind_m * along
     return fine, paths
+
+
+def vehicle_paths(drive: Drive, outfit: Outfit) -> tuple[Drive, list[tuple[NDArray[np.float64], NDArray[np.float64]]]]:
+    """Return the resampled drive, and for every vehicle, front to back, the path (n, 2) of its reference point and
+    its heading (n,) [rad].
+
+    Powered vehicles are rigid on their reference point's path; carried ones move with the vehicle before
+    them; drawn ones follow their hitch by a tractrix and start in line.
+
+    Raises
+    ------
+    InputError : a drawn vehicle cannot follow the outfit's least radius
+    """
+    check_follows(outfit)
+    if len(drive.xy) < 2:
+        return drive, [(drive.xy.copy(), np.zeros(len(drive.xy))) for _ in outfit.vehicles]
+    swing = SETTLED * max((v.drawbar_m for v in outfit.vehicles if v.kind == "drawn"), default=0.0)
+    fine, heading = resampled(drive, swing)
+    here, hitch = fine.xy, fine.xy
+    placed: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
+    for vehicle in outfit.vehicles:
+        here, heading = _placed(vehicle, here, hitch, heading)
+        placed.append((here, heading))
+        hitch = here - vehicle.hitch_behind_m * np.column_stack([np.cos(heading), np.sin(heading)])
+    return fine, placed
 
 
 def _placed(
