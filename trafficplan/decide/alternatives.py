@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from trafficplan.names import Note
 
@@ -65,7 +65,7 @@ class Alternative:
     recommended: bool = False
     non_dominated: bool = False
     not_spread_ha: float = 0.0
-    notes: tuple[Note, ...] = field(default=())
+    notes: tuple[Note, ...] = ()
 
 
 def in_order(alternatives: list[Alternative]) -> list[Alternative]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,7 +102,7 @@ class CabPlan:
     tramlines: tuple[LineString, ...]
     swaths: tuple[LineString, ...]
     density_kg_m3: float | None = None
-    notes: tuple[Note, ...] = field(default=())
+    notes: tuple[Note, ...] = ()
 
     def names_pressures(self) -> bool:
         """Return whether a pressure may be named for every axle: without a tyre table none is."""

@@ -24,6 +24,7 @@ from trafficplan.inputs.ledger import Ledger
 from trafficplan.inputs.operations import Known, read_operations
 from trafficplan.inputs.outfits import read_outfits
 from trafficplan.inputs.paths import inside
+from trafficplan.inputs.plans import plan_files, read_plans
 from trafficplan.inputs.scenarios import read_scenarios
 from trafficplan.inputs.seen import read_seen
 from trafficplan.inputs.settings import Settings, read_settings
@@ -61,10 +62,12 @@ def read_farm(folder: Path) -> Farm:
         raise InputError(ledger.problems)
     access, soils, boundaries, gateways = _on_the_ground(ledger, settings, boundaries)
     files = track_files(ledger, settings)
-    operations, scenarios = _work(ledger, settings, Known(boundaries.fields, outfits, files, gateways))
+    known = Known(boundaries.fields, outfits, files, gateways, plan_files(ledger))
+    operations, scenarios = _work(ledger, settings, known)
     wanted = {one.drive.removeprefix("track:") for one in operations if one.drive.startswith("track:")}
     seen = read_seen(ledger, settings, boundaries.fields, outfits)
     logs = read_tracks(ledger, settings, boundaries, wanted)
+    plans = read_plans(ledger, boundaries, operations)
     aerial = _aerial(ledger, settings)
     elevation = read_elevation(ledger, settings, boundaries)
     if ledger.problems:
@@ -97,6 +100,7 @@ def read_farm(folder: Path) -> Farm:
         defaults=dict(ledger.defaults),
         seen=seen,
         elevation=elevation,
+        plans=plans,
     )
 
 

@@ -28,7 +28,7 @@ SURFACES = ("frozen", "snow", "waterlogged")
 
 @dataclass(frozen=True)
 class Known:
-    """What operations may name: fields, outfits (None: there, but wrong) and recorded tracks.
+    """What operations may name: fields, outfits (None: there, but wrong), recorded tracks and plans.
 
     `gateways`: whether all gateways could be read; if not, their names are not judged.
     """
@@ -37,6 +37,7 @@ class Known:
     outfits: Mapping[str, Outfit | None]
     track_files: tuple[str, ...]
     gateways: bool = True
+    plans: tuple[str, ...] = ()
 
 
 def read_operations(ledger: Ledger, settings: Settings, known: Known) -> tuple[Operation, ...]:
@@ -230,7 +231,7 @@ def _change(record: Record, rate: float | None) -> Literal["empties", "fills", "
 
 
 def _drive(record: Record, known: Known, field: str) -> str:
-    """Return "tramlines", "swaths" or "track:KEY"."""
+    """Return "tramlines", "swaths", "track:KEY" or "plan:KEY"."""
     text = record.text("drive")
     lines = bool(field and known.fields[field].tramlines)
     if not text:
@@ -245,6 +246,13 @@ def _drive(record: Record, known: Known, field: str) -> str:
                 "write swaths, or draw the tramlines",
             )
         return text
+    if text.startswith("plan:"):
+        key = text.removeprefix("plan:").strip()
+        if key not in known.plans:
+            mend = rename_hint(key, known.plans, "file in plans/")
+            there = f"files there: {listed(known.plans)}"
+            record.problem("drive", "a plan that is not there", there, f"plans/{key}.csv", mend)
+        return f"plan:{key}"
     key = text.removeprefix("track:").removeprefix("tracks/")
     if key not in known.track_files and key.partition("/")[0] not in known.track_files:
         record.problem(
