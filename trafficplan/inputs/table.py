@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from trafficplan.inputs.column_units import Column, in_our_units
@@ -85,17 +86,19 @@ def read_table(
         return []
     if not _comma_separated(ledger, name, first):
         return []
-    rows, comments = _rows(ledger, name, text)
+    rows, comments = rows_of(ledger, name, text)
     if not rows:
         return []
-    _tell_rows_put_aside(ledger, name, comments, len(rows[0][1]))
-    places = match_columns(ledger, name, [cell.strip() for cell in rows[0][1]], known, needed, columns or {})
+    header = rows[0].cells
+    _tell_rows_put_aside(ledger, name, comments, len(header))
+    places = match_columns(ledger, name, [cell.strip() for cell in header], known, needed, columns or {})
     if places is None:
         return []
     records = []
-    for number, cells in rows[1:]:
-        if len(cells) != len(rows[0][1]):
-            _ragged(ledger, f"{name}, row {number}", len(cells), len(rows[0][1]))
+    for row in rows[1:]:
+        number, cells = row.first, row.cells
+        if len(cells) != len(header):
+            _ragged(ledger, f"{name}, row {number}", len(cells), len(header))
             continue
         values: dict[str, object] = {ours: cells[index].strip() for ours, index in places.items()}
         in_our_units(values, columns or {})
@@ -117,8 +120,17 @@ def _comma_separated(ledger: Ledger, name: str, header: str) -> bool:
     return True
 
 
-def _rows(ledger: Ledger, name: str, text: str) -> tuple[list[tuple[int, list[str]]], list[str]]:
-    """Return the rows with the line where each begins, and the comments."""
+@dataclass(frozen=True)
+class Row:
+    """One row of a table: the lines of the file where it begins and ends (from 1), and its cells."""
+
+    first: int
+    last: int
+    cells: list[str]
+
+
+def rows_of(ledger: Ledger, name: str, text: str) -> tuple[list[Row], list[str]]:
+    """Return the rows of a table, and its comments."""
     comments: list[str] = []
     begins = True
 
@@ -132,12 +144,12 @@ def _rows(ledger: Ledger, name: str, text: str) -> tuple[list[tuple[int, list[st
             yield "\n" if comment else line
 
     reader = csv.reader(lines(), strict=True)
-    rows: list[tuple[int, list[str]]] = []
+    rows: list[Row] = []
     try:
         start = 1
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                rows.append((start, cells))
+                rows.append(Row(start, reader.line_num, cells))
             start = reader.line_num + 1
             begins = True
     except csv.Error as error:
