@@ -28,6 +28,12 @@ from trafficplan.soil.elastic import (
     point_boussinesq_1885,
     point_froehlich_1934,
 )
+from trafficplan.soil.evapotranspiration import (
+    extraterrestrial_radiation,
+    penman_monteith_allen_1998,
+    radiation_from_temperatures,
+    vapour_pressure,
+)
 from trafficplan.soil.stress import stress_quartic, stress_rectangle
 from trafficplan.units import GRAVITY, KM_H
 
@@ -191,6 +197,13 @@ def rolling_resistance(numeric, load_n):
     return resistance_wismer_luth_1974(numeric) * load_n
 
 
+def evapotranspiration_by_temperatures(tmin_c, tmax_c, latitude_deg, altitude_m, day_of_year):
+    """FAO-56's way with dew point at the coldest temperature, 2 m/s of wind and radiation from temperatures."""
+    above = extraterrestrial_radiation(latitude_deg, day_of_year)
+    light = radiation_from_temperatures(tmin_c, tmax_c, above)
+    return penman_monteith_allen_1998(tmin_c, tmax_c, vapour_pressure(tmin_c), 2.0, light, above, altitude_m)
+
+
 CHECKS = {
     function.__name__: function
     for function in (
@@ -212,6 +225,7 @@ CHECKS = {
         speed_km_h,
         equal_steps,
         rolling_resistance,
+        evapotranspiration_by_temperatures,
     )
 }
 

@@ -8,16 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Weather:
-    """One value per day of `days`, in order; NaN where a value is not given.
+    """One value per day of `days`, in order; NaN where a value is not given. Each is equal to itself alone.
 
     Attributes
     ----------
     days : datetime64[D]
     rain_mm, et0_mm : rain and reference evapotranspiration [mm]; without et0 both temperatures are there
     tmin_c, tmax_c : [degrees Celsius]
-    rh_pct, wind_m_s, sun_h : relative humidity [%], wind at 2 m [m/s], hours of sun
+    rh_pct, wind_m_s, sun_h, radiation_mj_m2 : relative humidity [%], wind at 2 m [m/s], hours of sun, solar radiation
+        of the whole day [MJ/m2]
     """
 
     days: NDArray[np.datetime64]
@@ -28,3 +29,4 @@ class Weather:
     rh_pct: NDArray[np.float64]
     wind_m_s: NDArray[np.float64]
     sun_h: NDArray[np.float64]
+    radiation_mj_m2: NDArray[np.float64]

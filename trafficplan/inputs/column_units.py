@@ -28,6 +28,7 @@ _ENDINGS: dict[str, str] = {
     "_kpa": "kPa",
     "_pct": "%",
     "_g_cm3": "g/cm3",
+    "_mj_m2": "MJ/m2",
     "_km_h": "km/h",
     "_m_s": "m/s",
     "_c": "C",
@@ -44,6 +45,7 @@ _KINDS: tuple[Mapping[str, float], ...] = (
     {"%": 1.0, "fraction": 100.0, "g/kg": 0.1, "permille": 0.1, "mg/kg": 1e-4},
     {"g/cm3": 1.0, "t/m3": 1.0, "kg/m3": 1e-3, "kg/dm3": 1.0, "cg/cm3": 0.01},
     {name: FACTORS[name] for name in ("h", "min", "s")},
+    {"MJ/m2": 1.0, "kWh/m2": 3.6, "Wh/m2": 3.6e-3, "J/cm2": 0.01, "W/m2": 0.0864},
     {"degrees": 1.0},
 )
 

@@ -45,7 +45,7 @@ KNOWN: dict[str, tuple[str, ...]] = {
         "latest",
         "fixed_because",
     ),
-    "weather": ("date", "rain_mm", "et0_mm", "tmin_c", "tmax_c", "rh_pct", "wind_m_s", "sun_h"),
+    "weather": ("date", "rain_mm", "et0_mm", "tmin_c", "tmax_c", "rh_pct", "wind_m_s", "sun_h", "radiation_mj_m2"),
     "tyre_tables": ("tyre", "load_kg", "speed_km_h", "pressure_bar"),
     "seen": ("date", "field", "outfit", "pressures", "rut_cm", "slip_pct", "surface"),
 }

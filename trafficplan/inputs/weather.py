@@ -24,6 +24,7 @@ RANGES: dict[str, tuple[float, float, str]] = {
     "rh_pct": (1, 100, "%"),
     "wind_m_s": (0, 60, "m/s"),
     "sun_h": (0, 24, "h"),
+    "radiation_mj_m2": (0, 50, "MJ/m2"),
 }
 
 
@@ -74,6 +75,7 @@ def read_weather(ledger: Ledger, settings: Settings) -> Weather | None:
         series_of["rh_pct"],
         series_of["wind_m_s"],
         series_of["sun_h"],
+        series_of["radiation_mj_m2"],
     )
 
 

@@ -43,6 +43,13 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
     "rh_pct": ("rh", "humidity", "relative_humidity", "rh_mean"),
     "wind_m_s": ("wind", "wind_speed", "windspeed", "wind_speed_2m"),
     "sun_h": ("sun", "sunshine", "sunshine_duration", "sun_hours"),
+    "radiation_mj_m2": (
+        "radiation",
+        "solar_radiation",
+        "global_radiation",
+        "shortwave_radiation",
+        "shortwave_radiation_sum",
+    ),
 }
 _DATES = ("day", "time", "date_utc")
 
@@ -72,6 +79,17 @@ _UNITS: Mapping[str, str] = {
     "kmh": "km/h",
     "mph": "mph",
     "kn": "kn",
+    "mj/m2": "MJ/m2",
+    "mj_m2": "MJ/m2",
+    "mj/m\u00b2": "MJ/m2",
+    "kwh/m2": "kWh/m2",
+    "kwh_m2": "kWh/m2",
+    "wh/m2": "Wh/m2",
+    "wh_m2": "Wh/m2",
+    "j/cm2": "J/cm2",
+    "j_cm2": "J/cm2",
+    "w/m2": "W/m2",
+    "w_m2": "W/m2",
     "h": "h",
     "hours": "h",
     "min": "min",
