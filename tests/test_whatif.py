@@ -10,7 +10,7 @@ from conftest import sample_farm
 from trafficplan.chain import Plan, prepare, run_field
 from trafficplan.inputs.farm import read_farm
 from trafficplan.traffic.layers import CellState
-from trafficplan.traffic.season import layers_of, prepare_season, run_on
+from trafficplan.traffic.season import prepare_season, run_on
 from trafficplan.whatif import after, judge, season_before
 
 COARSE = Plan(cell=2.0)
@@ -81,10 +81,17 @@ def test_the_score_is_what_the_tables_of_the_map_say(farm, split):
             if row["zone"] != "route":
                 assert weight.traffic_t_km_ha[row["zone"]] == pytest.approx(row["traffic_t_km_ha"], rel=1e-3, abs=1e-3)
     assert score.deep_more_ha == pytest.approx(until.lasting_ha - eve.lasting_ha, abs=1e-9)
-    assert score.lasting_more_ha >= 0 and score.wheeled_pct >= score.before.wheeled_pct
+    assert score.lasting_more_ha >= 0
+    alone = run_field(farm, farm.scenarios["base"], field, replace(COARSE, first=day, last=day)).summary
+    assert score.job_wheeled_pct == pytest.approx(
+        next(row["wheeled_pct"] for row in alone.rows if row["zone"] == "all"), abs=1e-3
+    )
+    assert score.job_traffic_t_km_ha["all"] == pytest.approx(
+        next(row["traffic_t_km_ha"] for row in alone.rows if row["zone"] == "all"), rel=1e-3
+    )
 
 
 def test_nothing_driven_adds_nothing(farm, split):
     *_, before = split
     score = judge(farm, before, [])
-    assert score.after == score.before and score.deep_more_ha == 0
+    assert score.after == score.before and score.deep_more_ha == 0 and score.job_wheeled_pct == 0

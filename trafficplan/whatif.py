@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trafficplan.assess.score import Score, Weight, weigh
+from trafficplan.assess.score import Score, Weight, weigh, wheeled_pct
 from trafficplan.assess.stored import chance_tables
 from trafficplan.chain import Drives, FieldSeason, Plan, events_of, prepare, untouched
 from trafficplan.farm.farm import Farm
@@ -78,17 +78,30 @@ def judge(farm: Farm, before: Before, jobs: Sequence[tuple[Operation, Drive]], t
     ----------
     jobs : operations (of days not before those of the season) and their drives; their outfits are the farm's
     """
-    return Score(_weight(before.laid, after(farm, before, jobs, threads), before.chances), before.weight)
+    state, touched = _driven(farm, before, jobs, threads)
+    inside = before.laid.ground.inside
+    return Score(_weight(before.laid, state, before.chances), before.weight, wheeled_pct(touched, inside))
 
 
 def after(farm: Farm, before: Before, jobs: Sequence[tuple[Operation, Drive]], threads: int = 1) -> CellState:
     """Return the state of every cell after jobs on top of the season before them."""
+    return _driven(farm, before, jobs, threads)[0]
+
+
+def _driven(
+    farm: Farm, before: Before, jobs: Sequence[tuple[Operation, Drive]], threads: int
+) -> tuple[CellState, NDArray[np.uint16]]:
+    """Return the state after jobs, and the sub-cells that the jobs' own wheels touched."""
     laid = before.laid
     events, _ = events_on(farm, before, jobs)
     season = prepare_season(laid.grid, laid.ground.soil_class, laid.depths_m, laid.deep_from_m, events)
     state = before.state.copy()
+    masks = state.cells16[1]
+    masks[:] = 0
     run_on(season, state, laid.grid.cell, laid.ground.soil_class, True, threads)
-    return replace(state, operations=state.operations + len(jobs))
+    touched = masks.copy()
+    masks |= before.state.cells16[1]
+    return replace(state, operations=state.operations + len(jobs)), touched
 
 
 def events_on(

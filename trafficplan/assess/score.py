@@ -40,10 +40,14 @@ class Weight:
 
 @dataclass(frozen=True)
 class Score:
-    """What one or more jobs add on top of a field's season so far: the state after them, and before."""
+    """What one or more jobs add on top of a field's season so far: the state after them, and before.
+
+    `job_wheeled_pct` is the share of the field that the jobs' own wheels touched [%].
+    """
 
     after: Weight
     before: Weight
+    job_wheeled_pct: float
 
     @property
     def deep_ha(self) -> float:
@@ -66,9 +70,10 @@ class Score:
         return self.after.lasting_ha - self.before.lasting_ha
 
     @property
-    def wheeled_pct(self) -> float:
-        """Share of the field touched at least once [%], after the jobs."""
-        return self.after.wheeled_pct
+    def job_traffic_t_km_ha(self) -> dict[str, float]:
+        """Traffic of the jobs alone: zone -> t km/ha."""
+        before = self.before.traffic_t_km_ha
+        return {zone: value - before[zone] for zone, value in self.after.traffic_t_km_ha.items()}
 
 
 def weigh(
@@ -114,6 +119,12 @@ def weigh(
         over_m2={z: float(s[3]) * cell_ha * 1e4 for z, s in by_zone.items()},
         depth_reached_m=_percentile(reached, 0.95),
     )
+
+
+def wheeled_pct(mask: NDArray[np.uint16], inside: NDArray[np.bool_]) -> float:
+    """Return the share of the field that the sub-cells of a mask cover [%]."""
+    touched = _kernels.touched(mask.reshape(-1)).reshape(mask.shape)
+    return float(100 * touched[inside].sum(dtype=np.int64) / 16 / max(int(inside.sum()), 1))
 
 
 def _percentile(counts: NDArray[np.int64], share: float) -> float:
