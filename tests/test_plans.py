@@ -10,10 +10,12 @@ from spoiled_farms import CRS as FARM_CRS
 from spoiled_farms import OPERATIONS, write_good
 
 from trafficplan.chain import Plan, drive_of, run_field
+from trafficplan.errors import InputError
 from trafficplan.farm.operation import DrivePlan
 from trafficplan.inputs.farm import read_farm
 from trafficplan.inputs.ledger import Ledger
 from trafficplan.inputs.plans import as_written, plan_text, read_plan, write_plan
+from trafficplan.inputs.taken import add_operation
 from trafficplan.names import HAUL, ROAD, WORK
 from trafficplan.routes.drive import plan_drive
 from trafficplan.routes.written import drive_of_plan, plan_of
@@ -89,3 +91,111 @@ def test_a_plan_says_that_another_load_needs_another_plan(farm):
     assert drive_of_plan(plan, job, outfit).notes == ()
     (note,) = drive_of_plan(plan, replace(job, load_kg=6000.0), outfit).notes
     assert note.kind == "warned" and note.value == "9.00 t" and "6.00 t" in note.why
+
+
+ROW = {
+    "id": "spread-park",
+    "date": "2026-03-21",
+    "field": "Park",
+    "job": "slurry",
+    "outfit": "spreader",
+    "rate": "30 m3/ha",
+    "load": "9 t",
+    "change": "empties",
+    "pressure": "front:0.9;rear:0.9;trailer:1.2",
+    "gateway": "South gate",
+    "till_depth_m": "0.12",
+}
+SCENARIO = '[dry]\ntitle = "A dry day"\n  [[dry.change]]\n  operations = ["spread-park"]\n  moisture = "crumbles"\n'
+TABLE = (
+    "# kept by hand\r\n"
+    'OP,date,"field",job,outfit,rate,load,change,drive,gateway,DEPTH,note\r\n'
+    '1,2026-03-20,Park,slurry,spreader,30 m3/ha,,empties,tramlines,South gate,,"Köln, two\r\n# lines"\r\n'
+    "#2,2026-03-22,Park,slurry,spreader,30 m3/ha,,empties,tramlines,South gate,,\r\n"
+    "\r\n"
+    "3,2026-03-24,Park,slurry,spreader,20 m3/ha,,empties,tramlines,,15,"
+)
+COLUMNS = '\n[columns.operations]\nid = "OP"\ntill_depth_m = { column = "DEPTH", unit = "cm" }\n'
+
+
+def files_of(folder: Path) -> dict[str, bytes]:
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def park_plan(farm) -> DrivePlan:
+    job = farm.operations[0]
+    drive = plan_drive(farm.fields["Park"], job, farm.outfits["spreader"], farm.tracks, farm.places)
+    return as_written(plan_of(drive, "spread-park"))
+
+
+@pytest.fixture
+def by_hand(tmp_path: Path) -> Path:
+    """The good farm with a table of operations as people keep it: comments, own columns, cp1252, no last line end."""
+    folder = write_good(tmp_path / "farm")
+    (folder / "scenarios.toml").unlink()
+    (folder / "operations.csv").write_bytes(TABLE.encode("cp1252"))
+    told = (folder / "farm.toml").read_text().replace('[tracks."', COLUMNS + '\n[tracks."')
+    (folder / "farm.toml").write_text(told)
+    return folder
+
+
+def test_a_plan_taken_is_one_more_row_and_nothing_else_changes(farm, by_hand: Path):
+    before = files_of(by_hand)
+    plan = park_plan(farm)
+    taken = add_operation(by_hand, read_farm(by_hand), ROW, plan, SCENARIO)
+    after = files_of(by_hand)
+    assert {name for name in after if after[name] != before.get(name)} == {
+        "operations.csv", "plans/spread-park.csv", "scenarios.toml"
+    }  # fmt: skip
+    lines = after["operations.csv"].decode("cp1252").split("\r\n")
+    assert lines[0] == "# kept by hand"
+    assert lines[1] == 'OP,date,"field",job,outfit,rate,load,change,drive,gateway,DEPTH,note,pressure'
+    assert lines[2:4] == [TABLE.split("\r\n")[2], '# lines",']
+    assert lines[4:6] == TABLE.split("\r\n")[4:6]
+    assert lines[6] == "3,2026-03-24,Park,slurry,spreader,20 m3/ha,,empties,tramlines,,15,,"
+    assert lines[7] == (
+        "spread-park,2026-03-21,Park,slurry,spreader,30 m3/ha,9 t,empties,plan:spread-park,South gate,12,,"
+        "front:0.9;rear:0.9;trailer:1.2"
+    )
+    assert lines[8:] == [""]
+    again = read_farm(by_hand)
+    assert [one.key for one in again.operations] == ["1", "spread-park", "3"]
+    assert again.operations[1] == taken and taken.till_depth_m == pytest.approx(0.12)
+    assert same(again.plans["spread-park"], plan)
+    assert again.scenarios["dry"].changes[0].operations == ("spread-park",)
+
+
+@pytest.mark.parametrize(
+    ("row", "scenario", "what", "where"),
+    [
+        ({**ROW, "id": "1"}, "", "an operation of this id is there already", "operations.csv"),
+        ({**ROW, "rate": "30"}, "", "an amount without its unit", "operations.csv, row 8, column rate"),
+        ({**ROW, "gateway": "East gate"}, "", "no such gateway", "operations.csv, row 8, column gateway"),
+        ({**ROW, "fixed_because": "Łódź"}, "", "a letter that the file cannot hold", "operations.csv"),
+        (ROW, SCENARIO.replace("spread-park", "spread"), "unknown operation", "scenarios.toml, scenario dry"),
+        (ROW, "[dry]\ntitle = ", "not valid TOML", "scenarios.toml"),
+    ],
+)
+def test_what_would_not_be_read_is_not_written(farm, by_hand: Path, row, scenario, what, where):
+    before = files_of(by_hand)
+    with pytest.raises(InputError) as caught:
+        add_operation(by_hand, read_farm(by_hand), row, park_plan(farm), scenario)
+    assert [one for one in caught.value.problems if what in one.what and where in one.where], caught.value
+    assert not [one for one in caught.value.problems if ".new" in one.sentence()]
+    assert files_of(by_hand) == before and not (by_hand / "plans").exists()
+
+
+def test_a_plan_of_the_same_name_is_not_overwritten(farm, by_hand: Path):
+    add_operation(by_hand, read_farm(by_hand), ROW, park_plan(farm))
+    before = files_of(by_hand)
+    with pytest.raises(InputError, match="a plan of this name is there already"):
+        add_operation(by_hand, read_farm(by_hand), {**ROW, "id": "second"}, park_plan(farm))
+    assert files_of(by_hand) == before
+
+
+def test_a_farm_without_operations_gets_its_first(farm, tmp_path: Path):
+    folder = write_good(tmp_path / "farm")
+    (folder / "scenarios.toml").unlink()
+    (folder / "operations.csv").write_text("id,date,field,job,outfit\n")
+    taken = add_operation(folder, read_farm(folder), ROW, park_plan(farm))
+    assert read_farm(folder).operations == (taken,)
