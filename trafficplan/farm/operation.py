@@ -114,6 +114,7 @@ class Log:
     pressure_pa : tyre pressure as recorded [Pa gauge], cold where a temperature was recorded too, or None
     tyre_celsius : temperature of the air in the tyre [degrees C], or None
     rows : records in the file, before any was left out; 0 where not counted
+    outfit : key of the outfit that recorded it as farm.toml says, or ""
     """
 
     key: str
@@ -131,6 +132,7 @@ class Log:
     pressure_pa: NDArray[np.float64] | None = None
     tyre_celsius: NDArray[np.float64] | None = None
     rows: int = 0
+    outfit: str = ""
 
 
 @dataclass(frozen=True)

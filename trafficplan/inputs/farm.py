@@ -20,7 +20,7 @@ from trafficplan.farm.season import tillage_depth
 from trafficplan.inputs.access import Access, hang_gateways, read_access
 from trafficplan.inputs.elevation import read_elevation
 from trafficplan.inputs.fields import Boundaries, read_fields
-from trafficplan.inputs.ledger import Ledger
+from trafficplan.inputs.ledger import Ledger, listed, rename_hint
 from trafficplan.inputs.operations import Known, read_operations
 from trafficplan.inputs.outfits import read_outfits
 from trafficplan.inputs.paths import inside
@@ -29,17 +29,22 @@ from trafficplan.inputs.scenarios import read_scenarios
 from trafficplan.inputs.seen import read_seen
 from trafficplan.inputs.settings import Settings, read_settings
 from trafficplan.inputs.soils import Soils, read_soils
-from trafficplan.inputs.tracks import read_tracks, track_files
+from trafficplan.inputs.tracks import read_other_tracks, read_tracks, track_files
 from trafficplan.inputs.tramlines import read_tramlines
 from trafficplan.inputs.tyres import read_tyre_tables
 from trafficplan.inputs.weather import read_weather
+from trafficplan.machines.outfit import Outfit
 
 #: Times of a track above this are dates (seconds since 1970), below it seconds since its first fix.
 DATED_S = 1e8
 
 
-def read_farm(folder: Path) -> Farm:
+def read_farm(folder: Path, every_log: bool = False) -> Farm:
     """Read a farm folder (docs/farm-folder.md).
+
+    Parameters
+    ----------
+    every_log : also read the logs in tracks/ that no operation names; those that cannot be read are left out and told
 
     Raises
     ------
@@ -67,6 +72,9 @@ def read_farm(folder: Path) -> Farm:
     wanted = {one.drive.removeprefix("track:") for one in operations if one.drive.startswith("track:")}
     seen = read_seen(ledger, settings, boundaries.fields, outfits)
     logs = read_tracks(ledger, settings, boundaries, wanted)
+    if every_log:
+        logs |= read_other_tracks(ledger, settings, boundaries, files, wanted)
+    _check_outfits_of_logs(ledger, settings, outfits)
     plans = read_plans(ledger, boundaries, operations)
     aerial = _aerial(ledger, settings)
     elevation = read_elevation(ledger, settings, boundaries)
@@ -166,6 +174,18 @@ def _warn_of_log_days(
         if day != operation.day:
             what = f"operation {operation.key}: day of its recorded track"
             ledger.warned(what, str(day), f"operations.csv says {operation.day}; that day counts")
+
+
+def _check_outfits_of_logs(ledger: Ledger, settings: Settings, outfits: Mapping[str, Outfit | None]) -> None:
+    for name, form in settings.tracks.items():
+        if form.outfit and form.outfit not in outfits:
+            ledger.problem(
+                "unknown outfit",
+                f'farm.toml, tracks."{name}", outfit',
+                form.outfit,
+                f"one of {listed(outfits)}",
+                rename_hint(form.outfit, outfits, "outfit"),
+            )
 
 
 def _aerial(ledger: Ledger, settings: Settings) -> Path | None:

@@ -32,7 +32,7 @@ class TrackColumn(Table):
 
 
 class TrackForm(Table):
-    """How a recorded track is written: our column -> the file's column and unit."""
+    """How a recorded track is written: our column -> the file's column and unit; and which outfit recorded it."""
 
     time: TrackColumn | None = None
     x: TrackColumn | None = None
@@ -50,6 +50,11 @@ class TrackForm(Table):
     working: TrackColumn | None = None
     crs: str = "EPSG:4326"
     separator: Literal["tab", "comma", "semicolon"] | None = None
+    outfit: str | None = None
+
+    def describes(self) -> bool:
+        """Tell whether it names columns of the file, and not only whose log it is."""
+        return any(isinstance(value, TrackColumn) for _, value in self)
 
 
 class Files(Table):

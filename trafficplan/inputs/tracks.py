@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zoneinfo
 from collections.abc import Collection, Mapping
 from dataclasses import replace
@@ -99,13 +100,54 @@ def read_tracks(ledger: Ledger, settings: Settings, boundaries: Boundaries, want
                 if not chosen:
                     raise _several(recording, [part[0].key for part in parts])
                 for part, x, y in chosen:
-                    logs[part.key] = _log(part, x, y)
+                    logs[part.key] = _log(part, x, y, _outfit(settings, part.key))
             except InputError as error:
                 ledger.take_over(error, recording.where)
     for log in logs.values():
         ledger.notes.extend(log.notes)
     _same_contents(ledger, logs)
     return logs
+
+
+def read_other_tracks(
+    ledger: Ledger, settings: Settings, boundaries: Boundaries, files: Collection[str], wanted: Collection[str]
+) -> dict[str, Log]:
+    """Return the logs of tracks/ that no operation names; one that cannot be read is left out with a warning.
+
+    Parameters
+    ----------
+    files : names as `track_files` gives them; wanted : those that operations name
+    """
+    logs: dict[str, Log] = {}
+    inner = {name for name in files if "/" in name}
+    sets = {name.split("/")[0] for name in inner}
+    inner -= {name for one in sets for name in _of_wanted_tasks(ledger.folder / "tracks" / one, wanted)}
+    single = {name for name in files if "/" not in name} - sets - set(wanted)
+    for name in sorted(inner | {one for one in single if Path(one).suffix.lower() in ENDINGS}):
+        if name in wanted or name.split("/")[0] in wanted or re.fullmatch(r"TLG\d{5}\.XML", name, re.IGNORECASE):
+            continue
+        aside = replace(ledger, problems=[], notes=[])
+        recordings = _recordings(aside, settings, name.split("/")[0], [name])
+        try:
+            parts = [part for one in recordings for part in _laid(one, boundaries, settings.timezone)]
+            logs |= {
+                part.key: _log(part, x, y, _outfit(settings, part.key))
+                for part, x, y in parts
+                if part.key not in wanted
+            }
+        except InputError as error:
+            aside.take_over(error, f"tracks/{name}")
+        for problem in aside.problems:
+            ledger.warned(f"{problem.where}: not used", problem.found, f"{problem.what}; {problem.mend}")
+    return logs
+
+
+def _of_wanted_tasks(path: Path, wanted: Collection[str]) -> list[str]:
+    """Return the logs of task data that belong to a task which an operation names."""
+    if not any(name.startswith(f"{path.name}/") for name in wanted):
+        return []
+    data = read_taskdata(_container(path, path.name))
+    return [f"{path.name}/{log}" for log, entry in data.logs.items() if f"{path.name}/{entry.task}" in wanted]
 
 
 def _several(recording: Recording, keys: list[str]) -> InputError:
@@ -179,7 +221,8 @@ def _of_file(ledger: Ledger, settings: Settings, path: Path, where: str, keys: l
         return [read_gpx(path, path.name, where)]
     if looks_like_nmea(head) or ending == ".nmea":
         return [read_nmea(path, path.name, where)]
-    table = read_track_table(ledger, path, where, settings.tracks.get(path.name))
+    form = settings.tracks.get(path.name)
+    table = read_track_table(ledger, path, where, form if form and form.describes() else None)
     return [table] if table is not None else []
 
 
@@ -317,7 +360,13 @@ def _comes_near(
     )
 
 
-def _log(recording: Recording, x: Floats, y: Floats) -> Log:
+def _outfit(settings: Settings, key: str) -> str:
+    """Return the outfit that farm.toml names for a log, or for the file that holds it; else ""."""
+    forms = (settings.tracks.get(name) for name in (key, key.split("/")[0]))
+    return next((form.outfit for form in forms if form is not None and form.outfit), "")
+
+
+def _log(recording: Recording, x: Floats, y: Floats, outfit: str) -> Log:
     recording = cold_pressure(recording)
     columns = recording.columns
     notes = (*recording.notes, *quality_notes(recording.where, columns["time"], x, y))
@@ -337,6 +386,7 @@ def _log(recording: Recording, x: Floats, y: Floats) -> Log:
         columns.get("pressure"),
         columns.get("temperature"),
         recording.rows,
+        outfit,
     )
 
 
