@@ -5,13 +5,14 @@ from pathlib import Path
 import pytest
 from spoiled_farms import OPS, Spoiling, text, write_good
 from spoiled_ground import GROUND
+from spoiled_plans import PLANS, planned
 from spoiled_vectors import VECTORS
 from spoiled_work import WORK
 
 from trafficplan.errors import InputError
 from trafficplan.inputs.farm import read_farm
 
-SPOILINGS = GROUND + WORK + VECTORS
+SPOILINGS = GROUND + WORK + VECTORS + PLANS
 
 
 @pytest.mark.parametrize("spoiling", SPOILINGS, ids=lambda one: one.name)
@@ -53,3 +54,10 @@ def test_problems_of_all_files_are_told_together(tmp_path: Path) -> None:
 def test_no_folder_is_an_input_error(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no such folder"):
         read_farm(tmp_path / "nowhere")
+
+
+def test_a_plan_unspoiled_is_read(tmp_path: Path) -> None:
+    folder = write_good(tmp_path / "farm")
+    planned()(folder)
+    farm = read_farm(folder)
+    assert farm.plans["south"].load_kg.tolist() == [3600.0, 3600.0, 0.0, 0.0]
