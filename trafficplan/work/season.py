@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import re
-import signal
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
-from contextlib import contextmanager
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +26,7 @@ from trafficplan.report.raster import write_layer
 from trafficplan.report.run import RUN, run_record, write_json
 from trafficplan.report.tables import write_compare, write_zones
 from trafficplan.report.vector import write_zones_map
+from trafficplan.work.pool import in_processes
 
 Told = Callable[[str, float], None]
 
@@ -135,40 +132,12 @@ def _pictures(result: FieldResult) -> tuple[Picture, ...]:
 
 def _fields_done(tasks: Sequence[Task], workers: int) -> Iterator[FieldDone]:
     """Yield fields as they finish; one process each when there are several workers, else here."""
-    if workers <= 1 or len(tasks) == 1:
-        for task in tasks:
-            yield compute_field(task)
-        return
-    pool = ProcessPoolExecutor(min(workers, len(tasks)), mp_context=multiprocessing.get_context("spawn"))
-    try:
-        with _deaf_workers():
-            waiting = [pool.submit(compute_field, task) for task in tasks]
-        for future in as_completed(waiting):
-            yield future.result()
-    except BaseException:
-        for process in list((pool._processes or {}).values()):
-            process.kill()
-        pool.shutdown(wait=False, cancel_futures=True)
-        raise
-    pool.shutdown()
+    for _, one in in_processes(_compute, None, tasks, workers):
+        yield one
 
 
-@contextmanager
-def _deaf_workers() -> Iterator[None]:
-    """Let processes that start in this block never hear Ctrl-C: the parent alone answers it, after the block.
-
-    A blocked signal is inherited by new processes; here it waits and is not lost. Python's resource tracker lifts the
-    block when it starts, so it is started before.
-    """
-    if not hasattr(signal, "pthread_sigmask"):  # Windows has none: there workers hear Ctrl-C themselves
-        yield
-        return
-    resource_tracker.ensure_running()
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+def _compute(_shared: None, task: Task) -> FieldDone:
+    return compute_field(task)
 
 
 def in_order(farm: Farm, scenarios: Sequence[str]) -> tuple[str, ...]:
