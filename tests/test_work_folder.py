@@ -1,11 +1,12 @@
 """A result appears whole or not at all; an interrupted swap is finished."""
 
 import json
+import pickle
 from pathlib import Path
 
 import pytest
 
-from trafficplan.errors import OutputError
+from trafficplan.errors import InputError, OutputError, Problem
 from trafficplan.work.folder import finish_swap, new_result
 from trafficplan.work.season import folder_name
 
@@ -123,3 +124,10 @@ def test_what_a_killed_run_left_is_cleared(tmp_path):
         assert [path.name for path in fresh.iterdir()] == [".trafficplan-writes"]
         write_run(fresh, "whole")
     assert {path.name for path in (tmp_path / "r").iterdir()} == {"run.json"}
+
+
+@pytest.mark.parametrize("error", [InputError, OutputError])
+def test_errors_cross_between_processes_whole(error):
+    told = error(Problem("what", "where", "found", "needed", "mend"))
+    again = pickle.loads(pickle.dumps(told))
+    assert type(again) is error and again.problems == told.problems and str(again) == str(told)

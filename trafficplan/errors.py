@@ -39,6 +39,10 @@ class InputError(TrafficplanError, ValueError):
         self.problems: tuple[Problem, ...] = (problems,) if isinstance(problems, Problem) else tuple(problems)
         super().__init__("\n".join(problem.sentence() for problem in self.problems))
 
+    def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Problem, ...]]]:
+        """Cross between processes with the problems, not with the sentence that they make."""
+        return type(self), (self.problems,)
+
 
 class OutputError(TrafficplanError, OSError):
     """A result cannot be written; carries one Problem."""
@@ -46,3 +50,7 @@ class OutputError(TrafficplanError, OSError):
     def __init__(self, problem: Problem) -> None:
         self.problems: tuple[Problem, ...] = (problem,)
         super().__init__(problem.sentence())
+
+    def __reduce__(self) -> tuple[type[OutputError], tuple[Problem]]:
+        """Cross between processes with the problem, not with the sentence that it makes."""
+        return type(self), (self.problems[0],)
