@@ -34,6 +34,7 @@ from trafficplan.soil.evapotranspiration import (
     radiation_from_temperatures,
     vapour_pressure,
 )
+from trafficplan.soil.retention import woesten_1999
 from trafficplan.soil.stress import stress_quartic, stress_rectangle
 from trafficplan.units import GRAVITY, KM_H
 
@@ -204,6 +205,10 @@ def evapotranspiration_by_temperatures(tmin_c, tmax_c, latitude_deg, altitude_m,
     return penman_monteith_allen_1998(tmin_c, tmax_c, vapour_pressure(tmin_c), 2.0, light, above, altitude_m)
 
 
+def water_at(tension_cm, **soil):
+    return woesten_1999(**soil).water_at(98.0665 * tension_cm)
+
+
 CHECKS = {
     function.__name__: function
     for function in (
@@ -226,6 +231,7 @@ CHECKS = {
         equal_steps,
         rolling_resistance,
         evapotranspiration_by_temperatures,
+        water_at,
     )
 }
 
