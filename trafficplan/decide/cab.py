@@ -145,14 +145,20 @@ def stretches(drive: Drive) -> tuple[Stretch, ...]:
 def load_numbers(drive: Drive) -> NDArray[np.int64]:
     """Return which load each vertex belongs to, from 1.
 
-    A vertex holds for the stretch that starts there, so the vertex where the outfit is filled is the first of the
-    new load.
+    A vertex holds for the stretch that starts there. Filling is spread over the vertices of a turn or is one step;
+    the first vertex with more on board is the first of the new load.
     """
     change = np.diff(drive.load_kg)
+    if float(change[drive.leg[:-1] == WORK].sum()) > 0:  # a job that takes up: it unloads between loads
+        change = -change
     least = 1e-3 * float(np.max(np.abs(drive.load_kg), initial=1.0))
-    spreads = float(change[drive.leg[:-1] == WORK].sum()) <= 0
-    jumps = change > least if spreads else change < -least
-    return 1 + np.concatenate([[0], np.cumsum(jumps)])
+    fills = change > 1e-6 * least
+    begins = np.flatnonzero(fills & ~np.append(False, fills[:-1]))
+    total = np.append(0.0, np.cumsum(np.where(fills, change, 0.0)))
+    gained = np.diff(total[np.append(begins, len(change))])
+    number = np.zeros(len(drive.load_kg), dtype=np.int64)
+    number[begins[gained > least] + 1] = 1
+    return 1 + np.cumsum(number)
 
 
 def swaths_of(drive: Drive) -> tuple[LineString, ...]:
