@@ -51,30 +51,47 @@ def _write(path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | Mult
         geometry=[_many(shape) for _, shape in rows],
         crs=crs,
     )
+    write_layer(path, LAYER, frame)
+    add_style(path, LAYER, "stress ratio", "steps of the stress ratio", _qml())
+
+
+def write_layer(
+    path: Path, layer: str, frame: gpd.GeoDataFrame, *, append: bool = False, kind: str | None = None
+) -> None:
+    """Write a layer of a GeoPackage; the same inputs give the same bytes.
+
+    Parameters
+    ----------
+    append : into the file that is there
+    kind : geometry type, for a layer that may be empty
+    """
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_TIME})
     try:
-        frame.to_file(path, layer=LAYER, driver="GPKG", engine="pyogrio")
+        frame.to_file(
+            path, layer=layer, driver="GPKG", engine="pyogrio", mode="a" if append else "w", geometry_type=kind
+        )
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
-    _add_style(path)
 
 
-def _add_style(path: Path) -> None:
+def add_style(path: Path, layer: str, name: str, words: str, qml: str) -> None:
+    """Add the ready style of a layer, in the table in which map programs look for it."""
     with sqlite3.connect(path) as base:
         (column,) = base.execute(
-            "SELECT column_name FROM gpkg_geometry_columns WHERE table_name = ?", (LAYER,)
+            "SELECT column_name FROM gpkg_geometry_columns WHERE table_name = ?", (layer,)
         ).fetchone()
-        base.execute(STYLES)
-        base.execute(
-            "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
-            "VALUES ('layer_styles', 'attributes', 'layer_styles', '', ?)",
-            (FIXED_TIME,),
-        )
+        if not base.execute("SELECT 1 FROM sqlite_master WHERE name = 'layer_styles'").fetchone():
+            base.execute(STYLES)
+            base.execute(
+                "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
+                "VALUES ('layer_styles', 'attributes', 'layer_styles', '', ?)",
+                (FIXED_TIME,),
+            )
         base.execute(
             "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
             "styleQML, styleSLD, useAsDefault, description, owner, update_time) "
-            "VALUES ('', '', ?, ?, 'stress ratio', ?, '', 1, 'steps of the stress ratio', '', ?)",
-            (LAYER, column, _qml(), FIXED_TIME),
+            "VALUES ('', '', ?, ?, ?, ?, '', 1, ?, '', ?)",
+            (layer, column, name, qml, words, FIXED_TIME),
         )
     base.close()
 
