@@ -18,7 +18,8 @@ DEPTH_CM = (1.0, 200.0)
 DEPTHS_MOST = 14
 
 
-def _refuse(what: str, option: str, found: object, needed: str, mend: str) -> InputError:
+def refuse(what: str, option: str, found: object, needed: str, mend: str) -> InputError:
+    """Return the error of an option."""
     return InputError(Problem(what, f"option {option}", str(found), needed, mend))
 
 
@@ -28,7 +29,7 @@ def _day(option: str, text: str | None) -> dt.date | None:
     try:
         return dt.date.fromisoformat(text)
     except ValueError:
-        raise _refuse("not a date", option, text, "a day as YYYY-MM-DD", "write for example 2026-04-03") from None
+        raise refuse("not a date", option, text, "a day as YYYY-MM-DD", "write for example 2026-04-03") from None
 
 
 def depths_of(text: str) -> tuple[float, ...]:
@@ -37,10 +38,10 @@ def depths_of(text: str) -> tuple[float, ...]:
     try:
         depths = sorted({float(part) for part in text.split(",")})
     except ValueError:
-        raise _refuse("not a list of depths", "--depths", text, "numbers of cm between commas", mend) from None
+        raise refuse("not a list of depths", "--depths", text, "numbers of cm between commas", mend) from None
     if not all(DEPTH_CM[0] <= d <= DEPTH_CM[1] and d == round(d) for d in depths) or len(depths) > DEPTHS_MOST:
         needed = f"at most {DEPTHS_MOST} whole depths from {DEPTH_CM[0]:.0f} to {DEPTH_CM[1]:.0f} cm"
-        raise _refuse("depths out of range", "--depths", text, needed, mend)
+        raise refuse("depths out of range", "--depths", text, needed, mend)
     return tuple(d / 100 for d in depths)
 
 
@@ -51,19 +52,17 @@ def plan_of(asked: Mapping[str, Any]) -> Plan:
     cell = asked["cell_m"]
     if not CELL_M[0] <= cell <= CELL_M[1]:
         needed = f"{CELL_M[0]} to {CELL_M[1]} m"
-        raise _refuse("cell size out of range", "--cell", cell, needed, "take 0.5 for maps, 1 or 2 for a quick look")
+        raise refuse("cell size out of range", "--cell", cell, needed, "take 0.5 for maps, 1 or 2 for a quick look")
     first, last = _day("--from", asked["from"]), _day("--to", asked["to"])
     if first and last and first > last:
-        raise _refuse(
-            "the days are the wrong way round", "--from/--to", f"{first} to {last}", "from <= to", "swap them"
-        )
+        raise refuse("the days are the wrong way round", "--from/--to", f"{first} to {last}", "from <= to", "swap them")
     return Plan(cell, depths_of(asked["depths_cm"]), first, last)
 
 
 def workers_of(workers: int | None) -> int | None:
     """Return the number of processes asked for."""
     if workers is not None and not 1 <= workers <= 256:
-        raise _refuse("number of workers out of range", "--workers", workers, "1 to 256", "leave it away: one per core")
+        raise refuse("number of workers out of range", "--workers", workers, "1 to 256", "leave it away: one per core")
     return workers
 
 

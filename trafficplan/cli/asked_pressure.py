@@ -11,7 +11,7 @@ from typing import Any, get_args
 
 import numpy as np
 
-from trafficplan.cli.asked import known
+from trafficplan.cli.asked import known, refuse
 from trafficplan.decide.advice import Protect
 from trafficplan.decide.pressure import Question
 from trafficplan.decide.trip import Leg, most_within_plates, over_plate
@@ -47,10 +47,6 @@ class Case:
     notes: tuple[Note, ...]
 
 
-def _refuse(what: str, option: str, found: object, needed: str, mend: str) -> InputError:
-    return InputError(Problem(what, f"option {option}", str(found), needed, mend))
-
-
 def case_of(farm: Farm, tickets: Path | None, asked: Mapping[str, Any]) -> Case:
     """Return the questions that the options ask.
 
@@ -71,9 +67,9 @@ def case_of(farm: Farm, tickets: Path | None, asked: Mapping[str, Any]) -> Case:
     depths = np.array(sorted({*DEPTHS, judged}))
     slope, pull = asked["side_slope_pct"], asked["pull_kn"]
     if not 0 <= slope <= 60:
-        raise _refuse("side slope out of range", "--side-slope", slope, "0 to 60 %", "give rise over run in percent")
+        raise refuse("side slope out of range", "--side-slope", slope, "0 to 60 %", "give rise over run in percent")
     if not 0 <= pull <= 300:
-        raise _refuse("draft out of range", "--pull-kn", pull, "0 to 300 kN", "give the draft of the implement in kN")
+        raise refuse("draft out of range", "--pull-kn", pull, "0 to 300 kN", "give the draft of the implement in kN")
     questions = tuple(
         Question(
             outfit, farm.tyre_tables, load, _legs(outfit, asked["leg"], notes), _units(farm, field, notes), depths,
@@ -103,7 +99,7 @@ def _operation(farm: Farm, outfit: str, field: str, date: str | None, notes: lis
     try:
         day = dt.date.fromisoformat(date)
     except ValueError:
-        raise _refuse("not a date", "--date", date, "a day as YYYY-MM-DD", "write for example 2026-04-03") from None
+        raise refuse("not a date", "--date", date, "a day as YYYY-MM-DD", "write for example 2026-04-03") from None
     fits = [one for one in farm.operations if one.day == day and one.outfit == outfit and field in ("", one.field)]
     if fits:
         return fits[0]
@@ -124,7 +120,7 @@ def _loads(
     if text is not None:
         match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(?:-\s*(\d+(?:\.\d+)?))?\s*t?\s*", text)
         if match is None:
-            raise _refuse(
+            raise refuse(
                 "not a load",
                 "--load",
                 text,
@@ -141,7 +137,7 @@ def _loads(
     if loads[-1] > most:
         mend = "give tonnes, not kg" if loads[-1] >= 1e5 else "check the load, or weigh the outfit with it"
         found, needed = f"{loads[-1] / 1e3:g} t", f"at most {most / 1e3:.1f} t (1.3 times the capacity)"
-        raise _refuse("more than the outfit holds", "--load", found, needed, mend)
+        raise refuse("more than the outfit holds", "--load", found, needed, mend)
     _check_plates(outfit, loads[-1])
     return loads
 
@@ -209,9 +205,9 @@ def _legs(outfit: Outfit, texts: Sequence[str], notes: list[Note]) -> tuple[Leg,
     for text in texts:
         match = re.fullmatch(r"\s*([^:]+?)\s*:\s*(\d+(?:\.\d+)?)\s*(?:km/h)?\s*", text)
         if match is None or not 0.5 <= float(match[2]) <= 100:
-            raise _refuse("not a leg", "--leg", text, "a name, a colon and 0.5 to 100 km/h", mend)
+            raise refuse("not a leg", "--leg", text, "a name, a colon and 0.5 to 100 km/h", mend)
         if any(leg.name == match[1] for leg in legs):
-            raise _refuse("a leg comes twice", "--leg", text, "each leg once", "give it another name")
+            raise refuse("a leg comes twice", "--leg", text, "each leg once", "give it another name")
         legs.append(Leg(match[1], float(match[2]) * KM_H, not match[1].lower().startswith(OFF_SOIL)))
     for name, speed, on_soil in (("field", outfit.field_m_s, True), ("track", outfit.track_m_s, False)):
         if not any(leg.on_soil == on_soil for leg in legs):
@@ -243,7 +239,7 @@ def _protect(text: str | None, tillage_m: float) -> Protect:
     for word in get_args(Protect):
         if text == word:
             return word  # type: ignore[no-any-return]
-    raise _refuse("unknown word", "--protect", text, "deep, surface or both", "use one of these words")
+    raise refuse("unknown word", "--protect", text, "deep, surface or both", "use one of these words")
 
 
 def _rate(farm: Farm, outfit: str, field: str, operation: Operation | None) -> float | None:

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 import shapely
-from shapely import LineString, MultiPolygon, Polygon
+from shapely import MultiPolygon, Polygon
 
 from trafficplan.assess.score import Score
 from trafficplan.decide.alternatives import Alternative
+from trafficplan.decide.cab import Unspread
 from trafficplan.decide.fuel import litres
 from trafficplan.decide.pressure import Question, pressures_for, rows_of
 from trafficplan.decide.trip import Leg
@@ -22,6 +23,7 @@ from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Operation
 from trafficplan.inputs.plans import as_written
 from trafficplan.names import ROAD, WORK, Note
+from trafficplan.routes.build import field_pressure
 from trafficplan.routes.choice import Choice, Order, Size
 from trafficplan.routes.drive import plan_drive
 from trafficplan.routes.passes import Drive
@@ -37,6 +39,7 @@ Area = Polygon | MultiPolygon
 LOAD_SHARES = (1.0, 0.8, 0.6)
 #: How many ways of driving go on to be tried with other loads and pressures (ours).
 ROUTES_KEPT = 8
+AS_GIVEN = "as in the outfit's file"
 #: Two headings nearer than this are one [degrees] (ours).
 SAME_HEADING_DEG = 15.0
 
@@ -85,7 +88,10 @@ class SpreadJob:
     spread_on : ground that may be spread; None: all of it
     units : soil units under the field
     tension_pa : of the top and the deep layer, for the pull that moving asks
+    slope : steepest slope of the field, rise over run; above STEEPEST no pressure is let down
     also : jobs that come with it whatever the way it is driven: loader, lorries (operation and drive each)
+    strips : ground that may not be spread, with reasons
+    notes : what was assumed of the question
     """
 
     farm: Farm
@@ -98,7 +104,10 @@ class SpreadJob:
     spread_on: Area | None
     units: tuple[SoilUnit, ...]
     tension_pa: tuple[float, float]
+    slope: float = 0.0
     also: tuple[tuple[Operation, Drive], ...] = ()
+    strips: tuple[Unspread, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -122,7 +131,7 @@ def baseline(job: SpreadJob) -> Candidate:
     """Return what is done without a plan: the first gateway, usual bouts, full loads, pressures as they are."""
     words, _ = headings(job)[0]
     return _candidate(job, "A", words, None, "skip", job.gateways[0] if job.gateways else None, job.full_kg, "full",
-                      Pressures("as in the outfit's file"))  # fmt: skip
+                      Pressures(AS_GIVEN))  # fmt: skip
 
 
 def routes(job: SpreadJob) -> list[Candidate]:
@@ -146,7 +155,7 @@ def loads(job: SpreadJob, kept: Sequence[Candidate], first: int) -> list[Candida
             load = job.full_kg * share
             for size in SIZES:
                 for pressures in pressure_sets(job, load):
-                    if share == 1.0 and size == "full" and not pressures.field_pa:
+                    if share == 1.0 and size == "full" and pressures == route.pressures:
                         continue
                     found.append(
                         _candidate(job, "", route.heading_words, route.operation.heading_deg, route.choice.order,
@@ -227,10 +236,15 @@ def _downhill_deg(job: SpreadJob) -> float | None:
 
 def pressure_sets(job: SpreadJob, load_kg: float) -> list[Pressures]:
     """Return the pressures to try: as they are, and where the owner's tables name them the lowest in the field for
-    this load and the one for the whole trip.
+    this load and the one for the whole trip. None is below a table that has a row for it.
     """
-    found = [Pressures("as in the outfit's file")]
     rows = rows_of(question_of(job, load_kg))
+    raised = {
+        one.axle.key: one.field_pa
+        for one in rows
+        if one.field_pa is not None and one.field_pa > field_pressure(one.axle, job.operation) + 1.0
+    }
+    found = [Pressures("raised to the tyres' tables", raised) if raised else Pressures(AS_GIVEN)]
     if any(one.field_pa is None for one in rows):
         return found
     axles = [one.axle.key for one in rows]
@@ -249,7 +263,7 @@ def question_of(job: SpreadJob, load_kg: float) -> Question:
     judged = round(tillage + 0.05, 3) if tillage else 0.3
     return Question(
         outfit, job.farm.tyre_tables, load_kg, legs, job.units, np.array([0.2, judged, 0.5]), tillage, 0.0, judged,
-        job.tension_pa,
+        job.tension_pa, job.slope,
     )  # fmt: skip
 
 
@@ -327,18 +341,3 @@ def pressures_words(job: SpreadJob, candidate: Candidate) -> str:
         pressure = pressures.get(axle.key, pressures.get("*", axle.field_pa))
         parts.append(f"{axle.key} {pressure_text(pressure)}")
     return f"{candidate.pressures.words}: {', '.join(parts)}"
-
-
-def swath_lines(drive: Drive) -> Iterator[LineString]:
-    """Yield the unbroken stretches of a drive that are in work."""
-    work = np.flatnonzero(drive.leg[:-1] == WORK)
-    for group in np.split(work, np.flatnonzero(np.diff(work) > 1) + 1) if len(work) else []:
-        yield LineString(drive.xy[group[0] : group[-1] + 2])
-
-
-def overlap_note(alternative: Alternative) -> Note | None:
-    """Return the Note of ground spread twice, where it is worth telling."""
-    if alternative.overlap_ha < 0.01:
-        return None
-    return Note("warned", "ground spread twice", f"{alternative.overlap_ha:.2f} ha",
-                "bouts overlap at headlands and point rows")  # fmt: skip

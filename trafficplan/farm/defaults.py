@@ -89,6 +89,7 @@ DEFAULTS: dict[str, Default] = dict(
             "share of an empty trailer's mass on the hitch",
             "not weighed",
         ),
+        _default("fill_min", 5.0, "min", 0, 240, "time to fill the outfit once", "not given"),
         _default("haul_fill_share", 0.90, "", 0.1, 1, "how full a trailer leaves the field", "no log of haulage"),
         _default("density_slurry_t_m3", 1.0, "t/m3", 0.2, 3, "density of slurry", "not given"),
         _default(

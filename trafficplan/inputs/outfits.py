@@ -75,6 +75,7 @@ class OutfitTable(Table):
     radius_m: float | None = Field(default=None, ge=2, le=30)
     capacity_t: float = Field(default=0.0, ge=0, le=80)
     density_t_m3: float | None = Field(default=None, ge=0.05, le=3)
+    body_m3: float | None = Field(default=None, ge=0.1, le=120)
     empties: Literal["front", "rear", "even"] = "even"
     field_km_h: float | None = Field(default=None, ge=0.5, le=40)
     track_km_h: float | None = Field(default=None, ge=1, le=80)
@@ -144,6 +145,7 @@ def _read_outfit(ledger: Ledger, path: Path) -> Outfit | None:
         track_m_s=speeds["track_km_h"] * KM_H,
         antenna_behind_m=speeds["antenna_behind_m"],
         notes=tuple(notes),
+        body_m3=table.body_m3,
     )
 
 

@@ -84,6 +84,7 @@ class Outfit:
     ----------
     capacity_kg : mass of product at which the axles carry `full_n`; 0 if the outfit carries none
     density_kg_m3 : density of the product carried, or None
+    body_m3 : what the body or tank holds, or None; light product fills it before the mass allowed is reached
     width_m : working width [m]
     radius_m : least turning radius of the powered vehicle's reference point [m]
     empties : how the body empties: "front", "rear", "even"
@@ -104,6 +105,7 @@ class Outfit:
     track_m_s: float = 5.5
     antenna_behind_m: float = 0.0
     notes: tuple[Note, ...] = ()
+    body_m3: float | None = None
 
     def axles(self) -> tuple[Axle, ...]:
         """Return all axles, front to back."""

@@ -1,0 +1,117 @@
+"""Alternatives judged over processes: the best so far is known at every moment, and an interrupt keeps it."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from trafficplan.decide.alternatives import Alternative
+from trafficplan.decide.spread import ROUTES_KEPT, Candidate, SpreadJob, judged, loads, routes
+from trafficplan.decide.weighing import advised, covering, unbeaten
+from trafficplan.errors import InputError
+from trafficplan.routes.passes import Drive
+from trafficplan.whatif import Before
+from trafficplan.work.pool import in_processes
+
+#: Called with the share that is done, seconds since the start, and the best so far.
+Told = Callable[[float, float, Alternative | None], None]
+Judged = Alternative | InputError
+
+
+@dataclass(frozen=True)
+class Tried:
+    """What was judged: alternatives (the baseline first), their candidates by key, and what could not be driven.
+
+    `whole` is False where an interrupt or the most candidates allowed cut it short.
+    """
+
+    alternatives: tuple[Alternative, ...]
+    candidates: dict[str, Candidate]
+    refused: tuple[tuple[Candidate, InputError], ...]
+    whole: bool
+
+
+def try_all(job: SpreadJob, before: Before, most: int, workers: int | None, hours: float | None, told: Told) -> Tried:
+    """Judge up to `most` ways of doing a job: first every way of driving, then the best with other loads and pressures.
+
+    Raises
+    ------
+    InputError
+        What is done now cannot be driven: then nothing can be compared.
+    """
+    count = workers or os.cpu_count() or 1
+    start = time.perf_counter()
+    found: dict[str, tuple[Candidate, Judged]] = {}
+    field_ha = job.field.polygon.area / 1e4
+    whole = True
+    try:
+        ways = routes(job)[:most]
+        planned = len(ways)
+        _judge(job, before, ways, count, found, lambda: told(0.5 * len(found) / planned, time.perf_counter() - start,
+                                                             _best(found, field_ha, hours)))  # fmt: skip
+        base = found[ways[0].key][1]
+        if isinstance(base, InputError):
+            raise base
+        kept = _kept(found, field_ha)
+        more = loads(job, kept, len(ways) + 1)
+        whole = len(more) <= most - len(ways)
+        more = more[: most - len(ways)]
+        done = len(found)
+        _judge(job, before, more, count, found,
+               lambda: told(0.5 + 0.5 * (len(found) - done) / max(1, len(more)), time.perf_counter() - start,
+                            _best(found, field_ha, hours)))  # fmt: skip
+    except KeyboardInterrupt:
+        if not _alternatives(found):
+            raise
+        whole = False
+    alternatives = _alternatives(found)
+    refused = tuple((one, judged) for one, judged in found.values() if isinstance(judged, InputError))
+    return Tried(tuple(alternatives), {key: one for key, (one, _) in found.items()}, refused, whole)
+
+
+def _judge(
+    job: SpreadJob,
+    before: Before,
+    candidates: Sequence[Candidate],
+    workers: int,
+    found: dict[str, tuple[Candidate, Judged]],
+    told: Callable[[], None],
+) -> None:
+    """Judge candidates into `found`; those that differ in pressures only go together and share their drive."""
+    groups = [list(group) for _, group in itertools.groupby(candidates, key=_way)]
+    for place, answers in in_processes(_judge_group, (job, before), groups, workers):
+        for candidate, answer in zip(groups[place], answers, strict=True):
+            found[candidate.key] = candidate, answer
+        told()
+
+
+def _way(candidate: Candidate) -> tuple[object, ...]:
+    operation = candidate.operation
+    return operation.heading_deg, operation.gateway, operation.load_kg, candidate.choice
+
+
+def _judge_group(shared: tuple[SpreadJob, Before], candidates: list[Candidate]) -> list[Judged]:
+    known: dict[object, Drive] = {}
+    return [judged(*shared, candidate, known) for candidate in candidates]
+
+
+def _alternatives(found: dict[str, tuple[Candidate, Judged]]) -> list[Alternative]:
+    """Return what could be judged, in the order of the candidates."""
+    ordered = sorted(found.items(), key=lambda item: int(item[0]))
+    return [answer for _, (_, answer) in ordered if isinstance(answer, Alternative)]
+
+
+def _best(found: dict[str, tuple[Candidate, Judged]], field_ha: float, hours: float | None) -> Alternative | None:
+    so_far = _alternatives(found)
+    return advised([so_far[0], *covering(so_far, so_far[0], field_ha)], hours) if so_far else None
+
+
+def _kept(found: dict[str, tuple[Candidate, Judged]], field_ha: float) -> list[Candidate]:
+    """Return the ways of driving that are tried with other loads: those that nothing beats, fewest hectares first."""
+    so_far = _alternatives(found)
+    standing = unbeaten(covering(so_far, so_far[0], field_ha))
+    standing.sort(key=lambda one: (one.lasting_more_ha, one.hours))
+    return [found[one.key][0] for one in standing[:ROUTES_KEPT]]
