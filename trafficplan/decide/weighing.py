@@ -84,12 +84,7 @@ def shortlist(
         rest.remove(farthest)
         chosen.append(farthest)
     keys = {one.key for one in standing}
-    return [
-        replace(
-            one, recommended=one.key == best.key, non_dominated=one.key in keys, key="ABCDEFGHIJKLMNOPQRSTUVWXYZ"[i]
-        )
-        for i, one in enumerate(chosen)
-    ]
+    return [replace(one, recommended=one.key == best.key, non_dominated=one.key in keys) for one in chosen]
 
 
 def _apart(one: Alternative, other: Alternative, scale: Sequence[int]) -> float:
