@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from trafficplan.inputs.cells import Places, numbers
 from trafficplan.inputs.recording import MOST_FIXES, Floats, Recording, count_note, refused, too_many
 from trafficplan.names import Note
 from trafficplan.units import KM_H, KNOT
@@ -40,6 +39,7 @@ class _Found:
 
     cells: dict[str, list[dict[int, Floats]]]
     order: dict[str, list[NDArray[np.int64]]]
+    count: dict[str, int]
     good: int = 0
     wrong: int = 0
     unsummed: int = 0
@@ -129,10 +129,10 @@ def _pieces(path: Path) -> Iterator[bytes]:
 
 
 def _sentences(path: Path, where: str) -> _Found:
-    found = _Found({kind: [] for kind in KINDS}, {kind: [] for kind in KINDS})
+    found = _Found({kind: [] for kind in KINDS}, {kind: [] for kind in KINDS}, dict.fromkeys(KINDS, 0))
     for piece in _pieces(path):
         _sort_piece(piece, found)
-        if sum(len(one) for one in found.order["GGA"]) > MOST_FIXES:
+        if max(found.count.values()) > MOST_FIXES:
             raise too_many(where)
     return found
 
@@ -156,52 +156,38 @@ def _sort_piece(piece: bytes, found: _Found) -> None:
         return
     edges = np.column_stack([start + 1, np.minimum(body_end, len(raw) - 1)]).ravel()
     total = np.bitwise_xor.reduceat(raw, edges)[::2]
-    padded = np.append(raw, np.zeros(8, dtype=np.uint8))
-    high, low = _HEX[padded[star.clip(max=len(raw)) + 1]], _HEX[padded[star.clip(max=len(raw)) + 2]]
+    high, low = (_HEX[raw.take(star + after, mode="clip")] for after in (1, 2))
     right = summed & (high < 16) & (low < 16) & (total == ((high << 4) | low)) & (star + 2 < end)
-    code = (padded[start + 3].astype(np.int64) << 16) | (padded[start + 4].astype(np.int64) << 8) | padded[start + 5]
-    named = padded[start + 6] == ord(",")
+    letters = [raw.take(start + place, mode="clip").astype(np.int64) for place in (3, 4, 5)]
+    code = (letters[0] << 16) | (letters[1] << 8) | letters[2]
+    named = raw.take(start + 6, mode="clip") == ord(",")
+    commas = np.flatnonzero(raw == ord(","))
     for kind, number in _CODES.items():
         mine = (code == number) & named
         found.unsummed += int((mine & ~summed).sum())
         chosen = np.flatnonzero(mine & (right | ~summed))
         found.order[kind].append(found.seen + chosen)
+        found.count[kind] += len(chosen)
         if len(chosen):
-            found.cells[kind].append(_cells(kind, raw, start[chosen] + 1, body_end[chosen]))
+            found.cells[kind].append(_cells(kind, raw, commas, start[chosen] + 1, body_end[chosen]))
     found.good += int(right.sum())
     found.wrong += int((summed & ~right).sum())
     found.seen += len(start)
 
 
-def _cells(kind: str, raw: NDArray[np.uint8], first: NDArray[np.intp], last: NDArray[np.intp]) -> dict[int, Floats]:
+def _cells(kind: str, raw: NDArray[np.uint8], commas: Places, first: Places, last: Places) -> dict[int, Floats]:
     """Return the cells of sentences (bytes first to last, last excluded) as numbers; letters as their codes."""
-    mark = np.zeros(len(raw) + 2, dtype=np.int8)
-    mark[first] += 1
-    mark[last + 1] -= 1
-    kept = np.flatnonzero(np.cumsum(mark[:-1], dtype=np.int8) > 0)
-    text = np.append(raw, np.uint8(ord("\n")))[kept]
-    text[np.searchsorted(kept, last)] = ord("\n")
-    lines = np.flatnonzero(text == ord("\n"))
-    commas = np.diff(np.searchsorted(np.flatnonzero(text == ord(",")), lines), prepend=0)
-    width = max(int(commas.max()) + 1, max(_CELLS[kind]) + 1)
-    header = ",".join(str(name) for name in range(width)).encode() + b"\n"
-    frame = pd.read_csv(
-        io.BytesIO(header + text.tobytes()),
-        usecols=[str(cell) for cell in _CELLS[kind]],
-        dtype={str(cell): "category" for cell in _LETTERS[kind]},
-        low_memory=False,
-        quoting=csv.QUOTE_NONE,
-        index_col=False,
-        encoding="latin-1",
-    )
+    nth = np.searchsorted(commas, first)
+    edges = np.append(commas, np.full(max(_CELLS[kind]) + 1, len(raw)))  # cells that a short sentence lacks
     cells = {}
     for cell in _CELLS[kind]:
-        column = frame[str(cell)]
+        begin = edges[nth + cell - 1] + 1
+        end = np.minimum(edges[nth + cell], last)
+        begin = np.minimum(begin, end)
         if cell in _LETTERS[kind]:
-            codes = np.array([ord(one[0]) if len(one) == 1 else 0 for one in column.cat.categories.astype(str)] + [0])
-            cells[cell] = codes[column.cat.codes.to_numpy()].astype(np.float64)
+            cells[cell] = np.where(end - begin == 1, raw.take(begin, mode="clip"), 0).astype(np.float64)
         else:
-            cells[cell] = pd.to_numeric(column, errors="coerce").to_numpy(dtype=np.float64)
+            cells[cell] = numbers(raw, begin, end)
     return cells
 
 
@@ -218,48 +204,49 @@ class _Table:
 
     def time_of_day(self) -> Floats:
         """Return hhmmss.ss of the first cell as seconds since midnight."""
-        stamp = self.cells[1]
-        hour, minute, second = stamp // 10_000, stamp // 100 % 100, stamp % 100
-        good = (hour < 24) & (minute < 60) & (second < 61) & (stamp >= 0)
+        minutes, second = _apart(self.cells[1])
+        hour, minute = _apart(minutes)
+        good = (hour >= 0) & (hour < 24) & (minute < 60) & (second < 61)
         return np.where(good, hour * 3600 + minute * 60 + second, np.nan)
 
     def degrees(self, cell: int, letters: str, limit: float) -> Floats:
         """Return ddmm.mmmm and the hemisphere beside it as degrees; NaN where either is missing or cannot be."""
-        value = self.cells[cell]
-        degrees = value // 100 + value % 100 / 60
+        whole, minutes = _apart(self.cells[cell])
+        degrees = whole + minutes / 60
         ahead, behind = (self.is_letter(cell + 1, letter) for letter in letters)
-        sign = np.select([ahead, behind], [1.0, -1.0], np.nan)
-        good = (value >= 0) & (value % 100 < 60) & (degrees <= limit)
-        return np.where(good, sign * degrees, np.nan)
+        good = (whole >= 0) & (minutes < 60) & (degrees <= limit) & (ahead | behind)
+        return np.where(good, np.where(ahead, degrees, -degrees), np.nan)
+
+
+def _apart(value: Floats) -> tuple[Floats, Floats]:
+    """Return hundreds and the rest: ddmm.mm as degrees and minutes."""
+    hundreds = np.floor(value / 100.0)
+    return hundreds, value - 100.0 * hundreds
 
 
 def _table(found: _Found, kind: str) -> _Table:
-    none = np.empty(0)
     order = np.concatenate([np.empty(0, dtype=np.int64), *found.order[kind]])
-    pieces = found.cells[kind]
-    return _Table(order, {cell: np.concatenate([none, *(one[cell] for one in pieces)]) for cell in _CELLS[kind]})
+    pieces = found.cells.pop(kind)
+    none = np.empty(0)
+    return _Table(order, {cell: np.concatenate([none, *(one.pop(cell) for one in pieces)]) for cell in _CELLS[kind]})
 
 
 def _dates(tables: dict[str, _Table]) -> tuple[NDArray[np.int64], Floats, Floats]:
     """Return number in the file, midnight [s since 1970] and time of day of all sentences that hold a date."""
     zda, rmc = tables["ZDA"], tables["RMC"]
     year, month, day = (zda.cells[cell] for cell in (4, 3, 2))
-    stamp = rmc.cells[9]
-    short = stamp % 100
-    dates = pd.DataFrame(
-        {
-            "year": np.concatenate([year, short + np.where(short < 80, 2000, 1900)]),
-            "month": np.concatenate([month, stamp // 100 % 100]),
-            "day": np.concatenate([day, stamp // 10_000]),
-        }
-    )
-    midnight = (pd.to_datetime(dates, errors="coerce") - pd.Timestamp(0)) / pd.Timedelta(seconds=1)
+    rest, short = _apart(rmc.cells[9])
+    four = np.where((month < 13) & (year < 10_000), day * 1e6 + month * 1e4 + year, np.nan)
+    stamps = np.concatenate([four, rest * 1e4 + short + np.where(short < 80, 2000, 1900)])
+    days, which = np.unique(stamps, return_inverse=True)
+    digits = pd.Series([f"{day:08.0f}" for day in days])  # a day that the calendar lacks is no date
+    midnight = (pd.to_datetime(digits, format="%d%m%Y", errors="coerce") - pd.Timestamp(0)) / pd.Timedelta(seconds=1)
+    values = midnight.to_numpy(dtype=np.float64)[which]
     order = np.concatenate([zda.order, rmc.order])
     time = np.concatenate([zda.time_of_day(), rmc.time_of_day()])
-    values = midnight.to_numpy(dtype=np.float64)
     good = np.flatnonzero(np.isfinite(values) & np.isfinite(time))
     good = good[np.argsort(order[good], kind="stable")]
-    return order[good], np.asarray(values[good]), np.asarray(time[good], dtype=np.float64)
+    return order[good], np.asarray(values[good], dtype=np.float64), time[good]
 
 
 def _absolute(order: NDArray[np.int64], time: Floats, dates: tuple[NDArray[np.int64], Floats, Floats]) -> Floats:
