@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from importlib.resources import files
 
 from trafficplan.assess.stored import REACH_PA
@@ -30,6 +29,8 @@ from trafficplan.machines.traction import BRIXIUS_RANGE
 from trafficplan.machines.tyre import INCH_ASPECT, LOW_SECTION_ASPECT
 from trafficplan.machines.tyre_table import DUAL_SHARE, TRIPLE_SHARE
 from trafficplan.names import STEPS
+from trafficplan.report.in_use_water import soil_water
+from trafficplan.report.use import InUse
 from trafficplan.soil.compaction import FIRST_PASS_SHARE
 from trafficplan.soil.day import CORES_ENOUGH, SPREAD_MEASURED, SPREAD_TEXTURE_ONLY, SPREAD_USUAL, TOP_M
 from trafficplan.soil.moisture import HAND_TEST, WORD_LIMITS
@@ -49,17 +50,6 @@ _OSULLIVAN = "O'Sullivan, Henshall & Dickson 1999, Soil Till. Res. 49:325"
 _SOEHNE = "Soehne 1953, Grundl. Landtechn. 5:49"
 
 
-@dataclass(frozen=True)
-class InUse:
-    """One model or number in use: what it is part of, its name, value in words, source and mark (`MARKS`)."""
-
-    part: str
-    name: str
-    value: str
-    source: str
-    mark: str
-
-
 def models_and_numbers() -> tuple[InUse, ...]:
     """Return all models and numbers in use, by part; values come from the code that uses them."""
     return (
@@ -69,6 +59,7 @@ def models_and_numbers() -> tuple[InUse, ...]:
         *_strength(),
         *_measured(),
         *_moisture(),
+        *soil_water(),
         *_judgement(),
         *_rolling(),
         *_pressures(),
