@@ -180,6 +180,18 @@ def read_taskdata(container: Container) -> TaskData:
     InputError
         When it is missing, damaged, or of another version.
     """
+    elements, version = read_elements(container)
+    return TaskData(version, _logs(elements, container.place("TASKDATA.XML")), *_devices(elements))
+
+
+def read_elements(container: Container) -> tuple[list[Element], int]:
+    """Return the elements below the root of TASKDATA.XML and of its external files, and the version.
+
+    Raises
+    ------
+    InputError
+        When it is missing, damaged, or of another version.
+    """
     where = container.place("TASKDATA.XML")
     root = parse_xml(container.read("TASKDATA.XML", _XML_BYTES), where)
     if root.tag != "ISO11783_TaskData":
@@ -199,7 +211,7 @@ def read_taskdata(container: Container) -> TaskData:
         if not _OTHER_NAME.fullmatch(name):
             raise refused("a name that no external file has", where, name[:40], "a name as TSK00001", "export it again")
         elements += [*parse_xml(container.read(f"{name}.XML", _XML_BYTES), container.place(f"{name}.XML"))]
-    return TaskData(int(version), _logs(elements, where), *_devices(elements))
+    return elements, int(version)
 
 
 def _logs(elements: list[Element], where: str) -> dict[str, LogEntry]:

@@ -1,0 +1,107 @@
+"""Fields of ISO 11783-10 task data: boundary with holes, guidance lines and tramlines, in degrees (WGS84)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from xml.etree.ElementTree import Element
+
+import shapely
+from shapely import LineString, MultiPolygon, Polygon
+
+from trafficplan.inputs.recording import refused
+from trafficplan.inputs.taskdata import Container, read_elements
+
+#: Codes of the public schema: polygon of a field's boundary; exterior and interior ring, tramline.
+_BOUNDARY, _EXTERIOR, _INTERIOR, _TRAMLINE = "1", "1", "2", "3"
+
+
+@dataclass(frozen=True)
+class GuidanceLine:
+    """One guidance line: its name, its points (longitude, latitude), and the width between lines [m] or None."""
+
+    name: str
+    line: LineString
+    width_m: float | None
+
+
+@dataclass(frozen=True)
+class Partfield:
+    """One field of task data: its number and name, boundary, guidance lines in their order, tramlines."""
+
+    key: str
+    name: str
+    boundary: MultiPolygon
+    guidance: tuple[GuidanceLine, ...]
+    tramlines: tuple[LineString, ...]
+
+
+def read_partfields(container: Container) -> tuple[Partfield, ...]:
+    """Return the fields that task data holds, those in external files too.
+
+    Raises
+    ------
+    InputError
+        The task data cannot be read, or a point, ring or line of a field makes no sense.
+    """
+    elements, _ = read_elements(container)
+    where = container.place("TASKDATA.XML")
+    return tuple(_partfield(one, where) for one in elements if one.tag == "PFD")
+
+
+def _partfield(field: Element, where: str) -> Partfield:
+    key = field.get("A", "")
+    place = f"{where}, {key}"
+    shapes = [_polygon(one, place) for one in field.findall("PLN") if one.get("A") == _BOUNDARY]
+    guidance = [
+        GuidanceLine(pattern.get("B", "") or pattern.get("A", ""), line, _width(drawn))
+        for pattern in field.findall("GGP/GPN")
+        for drawn in pattern.findall("LSG")
+        if (line := _line(drawn, place)) is not None
+    ]
+    tramlines = [_line(one, place) for one in field.findall("LSG") if one.get("A") == _TRAMLINE]
+    return Partfield(
+        key,
+        field.get("C", "") or key,
+        MultiPolygon([part for shape in shapes for part in shape.geoms]),
+        tuple(guidance),
+        tuple(one for one in tramlines if one is not None),
+    )
+
+
+def _polygon(polygon: Element, where: str) -> MultiPolygon:
+    """Return a polygon; several exteriors in one are several parts (version 3), holes belong to the one around."""
+    rings = [(one.get("A"), _points(one, where)) for one in polygon.findall("LSG")]
+    shells = [Polygon(points) for kind, points in rings if kind == _EXTERIOR and len(points) >= 3]
+    holes = [Polygon(points) for kind, points in rings if kind == _INTERIOR and len(points) >= 3]
+    if not shells or not all(shell.is_valid for shell in shells):
+        found = "no exterior ring" if not shells else "a ring that crosses itself"
+        raise refused("a boundary that is none", where, found, "a ring of three points or more", "draw it again")
+    whole = shapely.union_all(shells).difference(shapely.union_all(holes))
+    return MultiPolygon([part for part in shapely.get_parts(whole) if isinstance(part, Polygon)])
+
+
+def _line(line: Element, where: str) -> LineString | None:
+    """Return a line; None for a single point (a pivot, or a line with a heading alone)."""
+    points = _points(line, where)
+    return LineString(points) if len(points) > 1 else None
+
+
+def _points(line: Element, where: str) -> Sequence[tuple[float, float]]:
+    """Return longitude and latitude of a line's points."""
+    points = []
+    for one in line.findall("PNT"):
+        try:
+            lat, lon = float(one.get("C", "")), float(one.get("D", ""))
+        except ValueError:
+            lat = lon = float("nan")
+        if not (-90 <= lat <= 90 and -180 <= lon <= 180):
+            found = f"C={one.get('C', '')[:20]!r}, D={one.get('D', '')[:20]!r}"
+            raise refused("a point that is nowhere", where, found, "degrees in C (north) and D (east)", "export again")
+        points.append((lon, lat))
+    return points
+
+
+def _width(line: Element) -> float | None:
+    text = line.get("C", "")
+    return float(text) / 1e3 if text.isdecimal() and int(text) > 0 else None
