@@ -74,7 +74,8 @@ class Change:
     """One change of a scenario: which operations, and what replaces their values.
 
     `operations`, `jobs`, `outfits`, `fields` select (empty = all); `load_factor` multiplies the load; the others
-    replace: `load_kg`, `pressures_pa`, `moisture`, `day`, `gateway`, `outfit`.
+    replace: `load_kg`, `pressures_pa`, `moisture`, `day`, `gateway`, `outfit`, `drive` ("tramlines" or "swaths"),
+    `width_m`, `heading_deg`.
     """
 
     operations: tuple[str, ...] = ()
@@ -88,6 +89,9 @@ class Change:
     day: dt.date | None = None
     gateway: str | None = None
     outfit: str | None = None
+    drive: str | None = None
+    width_m: float | None = None
+    heading_deg: float | None = None
 
 
 @dataclass(frozen=True)

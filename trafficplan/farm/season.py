@@ -64,6 +64,9 @@ def _changed(farm: Farm, operation: Operation, change: Change) -> Operation:
         moisture=change.moisture or operation.moisture,
         day=change.day or operation.day,
         gateway=change.gateway or operation.gateway,
+        drive=change.drive or operation.drive,
+        width_m=change.width_m or operation.width_m,
+        heading_deg=operation.heading_deg if change.heading_deg is None else change.heading_deg,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import Field as Key
 
@@ -37,6 +37,9 @@ class ChangeTable(Table):
     date: dt.date | str | None = None
     gateway: str | None = None
     outfit: str | None = None
+    drive: Literal["tramlines", "swaths"] | None = None
+    width_m: float | None = Key(default=None, ge=0.3, le=60)
+    heading_deg: float | None = Key(default=None, ge=0, le=360)
 
 
 class ScenarioTable(Table):
@@ -163,13 +166,16 @@ def _change(ledger: Ledger, table: ChangeTable, where: str) -> Change:
         table.date,
         table.gateway,
         table.outfit,
+        table.drive,
+        table.width_m,
+        table.heading_deg,
     )
     if all(value is None for value in values):
         ledger.problem(
             "a change that changes nothing",
             where,
             "only what it selects",
-            "load_t, load_factor, pressure_bar, pressure, moisture, date, gateway or outfit",
+            "load_t, load_factor, pressure_bar, pressure, moisture, date, gateway, outfit, drive, width_m or heading_deg",
             "add one of them, or remove the change",
         )
     return Change(
@@ -184,6 +190,9 @@ def _change(ledger: Ledger, table: ChangeTable, where: str) -> Change:
         day,
         table.gateway,
         table.outfit,
+        table.drive,
+        table.width_m,
+        table.heading_deg,
     )
 
 
@@ -257,6 +266,15 @@ def _check_names(
                     f"one of {listed(gates)}",
                     "select only operations of the gateway's field (fields = [...])",
                 )
+    if change.drive == "tramlines":
+        for key in sorted({one.field for one in chosen if not fields[one.field].tramlines}):
+            ledger.problem(
+                f"field {key} has no tramlines",
+                f"{where}, drive",
+                "tramlines",
+                "tramlines in each field of the chosen operations",
+                "write swaths, or select only fields with tramlines (fields = [...])",
+            )
     if pressure is not None:
         for key in sorted({change.outfit or one.outfit for one in chosen}):
             outfit = outfits.get(key)
