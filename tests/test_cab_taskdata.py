@@ -1,6 +1,7 @@
 """The plan as task data: against a table of the standard's public schema, and through our own reader."""
 
 import re
+import zipfile
 from dataclasses import replace
 from decimal import Decimal
 from xml.etree import ElementTree as ET
@@ -14,6 +15,7 @@ from shapely import LineString, Polygon
 
 from trafficplan.errors import InputError
 from trafficplan.inputs.partfields import read_partfields
+from trafficplan.inputs.starter.ground import read_boundary
 from trafficplan.inputs.taskdata import open_folder, read_taskdata
 from trafficplan.report.cab_taskdata import taskdata_of, write_taskdata
 
@@ -229,3 +231,18 @@ def test_holes_without_a_closing_point_are_holes(tmp_path):
     (field,) = read_partfields(open_folder(tmp_path, "TASKDATA"))
     assert field.name == "PFD1" and isinstance(field.boundary.geoms[0], Polygon)
     assert field.boundary.area == pytest.approx(0.01**2 - 0.002**2)
+
+
+def test_a_new_farm_takes_its_fields_from_task_data(tmp_path):
+    plan = cab_plan()
+    write_taskdata(tmp_path / "TASKDATA", plan)
+    with zipfile.ZipFile(tmp_path / "from terminal.zip", "w") as packed:
+        packed.write(tmp_path / "TASKDATA" / "TASKDATA.XML", "TASKDATA/TASKDATA.XML")
+    for name in ("TASKDATA", "TASKDATA/TASKDATA.XML", "from terminal.zip"):
+        boundaries, _ = read_boundary(tmp_path / name)
+        assert list(boundaries.fields) == ["Notch & Pole"] and boundaries.crs == CRS
+        assert boundaries.fields["Notch & Pole"].polygon.symmetric_difference(plan.boundary).area < 0.05
+    empty = '<ISO11783_TaskData VersionMajor="4"><PFD A="PFD1" C="Park" D="1"/></ISO11783_TaskData>'
+    (tmp_path / "TASKDATA" / "TASKDATA.XML").write_text(empty)
+    with pytest.raises(InputError, match="no boundary"):
+        read_boundary(tmp_path / "TASKDATA")

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from xml.etree.ElementTree import Element
 
 import shapely
 from shapely import LineString, MultiPolygon, Polygon
 
+from trafficplan.errors import InputError
 from trafficplan.inputs.recording import refused
-from trafficplan.inputs.taskdata import Container, read_elements
+from trafficplan.inputs.taskdata import Container, open_folder, open_zip, read_elements
+
+MAIN = "TASKDATA.XML"
 
 #: Codes of the public schema: polygon of a field's boundary; exterior and interior ring, tramline.
 _BOUNDARY, _EXTERIOR, _INTERIOR, _TRAMLINE = "1", "1", "2", "3"
@@ -34,6 +38,20 @@ class Partfield:
     boundary: MultiPolygon
     guidance: tuple[GuidanceLine, ...]
     tramlines: tuple[LineString, ...]
+
+
+def task_container(path: Path) -> Container | None:
+    """Return the task data that a path stands for: its folder, its zip or its TASKDATA.XML; None for anything else."""
+    if path.is_dir():
+        return open_folder(path, path.name) if MAIN in {one.name.upper() for one in path.iterdir()} else None
+    if path.name.upper() == MAIN:
+        return open_folder(path.resolve().parent, path.resolve().parent.name)
+    if path.suffix.lower() != ".zip":
+        return None
+    try:
+        return open_zip(path, path.name)
+    except InputError:
+        return None  # a zip of something else: its own reader says what is wrong with it
 
 
 def read_partfields(container: Container) -> tuple[Partfield, ...]:

@@ -21,7 +21,9 @@ from trafficplan.inputs.archive import unpacked
 from trafficplan.inputs.coordinates import Feature, Layer, lonlat_bounds, project, working_crs
 from trafficplan.inputs.fields import Boundaries, area_of
 from trafficplan.inputs.ledger import Ledger, listed
+from trafficplan.inputs.partfields import read_partfields, task_container
 from trafficplan.inputs.record import Record
+from trafficplan.inputs.taskdata import Container
 from trafficplan.inputs.vector import read_vector
 from trafficplan.soil.texture import TEXTURES
 
@@ -66,7 +68,7 @@ class SoilPart:
 
 
 def read_any(path: Path, kind: str) -> tuple[Ledger, Layer, list[str]]:
-    """Return any vector file with all its columns under their own names.
+    """Return any vector file with all its columns under their own names; fields of task data too.
 
     Raises
     ------
@@ -74,6 +76,9 @@ def read_any(path: Path, kind: str) -> tuple[Ledger, Layer, list[str]]:
         The file is not there, or cannot be read as a map layer.
     """
     ledger = Ledger(path.resolve().parent)
+    container = task_container(path) if kind == "fields" else None
+    if container is not None:
+        return ledger, _of_task_data(ledger, container, path), ["name"]
     if not path.is_file():
         found = "a folder" if path.is_dir() else "no such file"
         ledger.problem("file not found", path.name, found, "a file with polygons", "check the path")
@@ -83,6 +88,21 @@ def read_any(path: Path, kind: str) -> tuple[Ledger, Layer, list[str]]:
     if read is None:
         raise InputError(ledger.problems)
     return ledger, read, header
+
+
+def _of_task_data(ledger: Ledger, container: Container, path: Path) -> Layer:
+    """Return the fields of ISO 11783-10 task data as a layer with the column `name`."""
+    found = read_partfields(container)
+    features = [
+        Feature(Record(ledger, f"{path.name}, {one.key}", {"name": one.name}), one.boundary)
+        for one in found
+        if not one.boundary.is_empty
+    ]
+    if not features:
+        needed = "task data with a field (PFD) that has a boundary"
+        ledger.problem("no boundary", path.name, f"{len(found)} fields without one", needed, "name another file")
+        raise InputError(ledger.problems)
+    return Layer(path.name, CRS.from_epsg(4326), tuple(features))
 
 
 def _header(ledger: Ledger, path: Path, kind: str) -> list[str]:
