@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import networkx as nx
 import numpy as np
@@ -44,11 +45,19 @@ class Entrance:
 def track_network(tracks: Sequence[FarmTrack]) -> nx.Graph:
     """Return the farm tracks as a graph; nodes are points rounded to 1 cm, crossings and near ends are
     junctions."""
+    found: nx.Graph = _network(tuple(t.line.wkb for t in tracks)).copy()
+    return found
+
+
+@lru_cache(maxsize=8)
+def _network(tracks: tuple[bytes, ...]) -> nx.Graph:
+    """Return the network of lines given as WKB: the same tracks serve many drives."""
     graph: nx.Graph = nx.Graph()
     if not tracks:
         return graph
-    lines = shapely.union_all([t.line for t in tracks])
-    snapped = shapely.union_all([shapely.snap(t.line, lines, SNAP_M) for t in tracks])
+    alone = shapely.from_wkb(list(tracks))
+    lines = shapely.union_all(alone)
+    snapped = shapely.union_all([shapely.snap(line, lines, SNAP_M) for line in alone])
     for line in shapely.get_parts(snapped):
         points = [(round(x, 2), round(y, 2)) for x, y, *_ in line.coords]
         for a, b in zip(points[:-1], points[1:], strict=True):
@@ -74,6 +83,37 @@ def _onto(graph: nx.Graph, point: tuple[float, float]) -> tuple[float, float] | 
     if node != middle:
         graph.add_edge(node, middle, weight=math.dist(node, middle), link=True)
     return node
+
+
+def yard_of(places: Sequence[Place]) -> tuple[float, float] | None:
+    """Return a point in the yard, None where there is no yard."""
+    yard = next((p for p in places if p.kind == "yard"), None)
+    if yard is None:
+        return None
+    middle = yard.shape.representative_point()
+    return middle.x, middle.y
+
+
+def way_over_tracks(
+    graph: nx.Graph, start: tuple[float, float], end: tuple[float, float], beside_m: float
+) -> NDArray[np.float64] | None:
+    """Return the shortest way over the tracks between two points beside them as (n, 2); None where there is none.
+
+    A way stops on the track where its end lies beside it, within `beside_m`.
+    """
+    own = graph.copy()
+    a, b = _onto(own, start), _onto(own, end)
+    if a is None or b is None or not nx.has_path(own, a, b):
+        return None
+    line = np.array(nx.dijkstra_path(own, a, b))
+    if len(line) > 2 and own.edges[tuple(line[-2]), tuple(line[-1])].get("link") and _step(line) <= beside_m:
+        return line[:-1]
+    return line
+
+
+def _step(line: NDArray[np.float64]) -> float:
+    """Return the length of the last step of a line [m]."""
+    return float(np.hypot(*(line[-1] - line[-2])))
 
 
 def _off_corners(part: Polygon, gate: Gateway) -> NDArray[np.float64]:
@@ -110,12 +150,9 @@ def entrances(
     graph = track_network(tracks)
     yard = next((p for p in places if p.kind == "yard"), None)
     parts, notes = polygons_of(field.polygon), []
-    home: tuple[float, float] | None = None
-    if yard is not None:
-        middle = yard.shape.representative_point()
-        home = (middle.x, middle.y)
-        if graph:
-            home = _onto(graph, home)
+    home = yard_of(places)
+    if home is not None and graph:
+        home = _onto(graph, home)
     elif graph:
         home = min(graph.nodes, key=lambda n: (-field.polygon.distance(Point(n)), n))
         notes.append(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -45,6 +46,7 @@ class Run:
     furrow : as in Drive
     turn_leg : leg of the turn that leads to it
     ground : where that turn must stay; None is open ground
+    wait_s : time that the outfit stands before it
     """
 
     xy: NDArray[np.float64]
@@ -55,16 +57,18 @@ class Run:
     furrow: int = 0
     turn_leg: int = TURN
     ground: Ground | None = None
+    wait_s: float = 0.0
 
 
 @dataclass
 class Line:
-    """The growing line of a drive, in pieces."""
+    """The growing line of a drive, in pieces; before each of them the outfit stands for `wait_s`."""
 
     xy: list[NDArray[np.float64]] = field(default_factory=list)
     leg: list[NDArray[np.int8]] = field(default_factory=list)
     load_kg: list[NDArray[np.float64]] = field(default_factory=list)
     furrow: list[NDArray[np.int8]] = field(default_factory=list)
+    wait_s: list[float] = field(default_factory=list)
     outside: int = 0
 
 
@@ -141,36 +145,42 @@ def smooth_pieces(xy: NDArray[np.float64], radius: float) -> list[NDArray[np.flo
     return kept or [xy]
 
 
+@lru_cache(maxsize=4096)
+def pieces_of(line: bytes, radius: float) -> tuple[NDArray[np.float64], ...]:
+    """Return the smooth pieces of a line given as the bytes of its (n, 2) array: the same roads are driven often."""
+    return tuple(smooth_pieces(np.frombuffer(line).reshape(-1, 2), radius))
+
+
 def join_runs(runs: list[Run], radius: float) -> Line:
     """Join runs to one continuous line; counts the turns that left the ground they had to stay on."""
     line = Line()
-    here = runs[0].xy
+    here, wait = runs[0].xy, runs[0].wait_s
     for run, nxt in zip(runs[:-1], runs[1:], strict=True):
         limit_a = 0.9 * length_of(here) if run.way else 0.0
         limit_b = 0.45 * length_of(nxt.xy) if nxt.way else 0.0
         touching = math.hypot(*(here[-1] - nxt.xy[0])) < 1e-6
         straight_on = touching and abs(math.sin((pose(here, True)[2] - pose(nxt.xy, False)[2]) / 2.0)) < 0.04
         if straight_on:
-            _add(line, here, run.leg, run.start_kg, run.end_kg, run.furrow)
-            here = nxt.xy
+            _add(line, here, run, wait)
+            here, wait = nxt.xy, nxt.wait_s
             continue
         short_a, short_b, turn, inside = joint(here, nxt.xy, (limit_a, limit_b), radius, nxt.ground)
         line.outside += not inside
         if short_a > 0.0:
             here = cut(here, 0.0, length_of(here) - short_a)
-        _add(line, here, run.leg, run.start_kg, run.end_kg, run.furrow)
-        _add(line, turn, nxt.turn_leg, run.end_kg, nxt.start_kg, 0)
-        here = cut(nxt.xy, short_b, length_of(nxt.xy)) if short_b > 0.0 else nxt.xy
-    last = runs[-1]
-    _add(line, here, last.leg, last.start_kg, last.end_kg, last.furrow)
+        _add(line, here, run, wait)
+        _add(line, turn, Run(turn, nxt.turn_leg, run.end_kg, nxt.start_kg), nxt.wait_s)
+        here, wait = cut(nxt.xy, short_b, length_of(nxt.xy)) if short_b > 0.0 else nxt.xy, 0.0
+    _add(line, here, runs[-1], wait)
     return line
 
 
-def _add(line: Line, xy: NDArray[np.float64], leg: int, start_kg: float, end_kg: float, furrow: int) -> None:
-    """Append a stretch; its last vertex is left to the next one, which starts there."""
+def _add(line: Line, xy: NDArray[np.float64], run: Run, wait_s: float) -> None:
+    """Append the stretch of a run that is left; its last vertex is left to the next one, which starts there."""
     s = lengths(xy)
     share = s / s[-1] if s[-1] > 0.0 else s
     line.xy.append(xy)
-    line.leg.append(np.full(len(xy), leg, dtype=np.int8))
-    line.load_kg.append(start_kg + (end_kg - start_kg) * share)
-    line.furrow.append(np.full(len(xy), furrow, dtype=np.int8))
+    line.leg.append(np.full(len(xy), run.leg, dtype=np.int8))
+    line.load_kg.append(run.start_kg + (run.end_kg - run.start_kg) * share)
+    line.furrow.append(np.full(len(xy), run.furrow, dtype=np.int8))
+    line.wait_s.append(wait_s)

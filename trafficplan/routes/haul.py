@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import networkx as nx
@@ -13,31 +13,42 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
-from shapely import LineString, Polygon
+from shapely import LineString, Point, Polygon
 
+from trafficplan.routes.bends import smooth_pieces
 from trafficplan.routes.swaths import Swath
 
 NODE_STEP_M = 10.0  # longest stretch between two nodes of a round
+SAME_M = 0.5  # a place to stop at that is nearer than this to a node is that node
 BRIDGE_M = 60.0  # rounds that lie further apart than this from each other are bridged by their nearest points
 
 
 @dataclass
 class Ways:
-    """The ways inside one part of a field: nodes (n, 2), their graph, and shortest ways found so far by
-    start node."""
+    """The ways inside one part of a field: nodes (n, 2), their graph, the node of the place to stop at (None: there
+    is none in it), and what was found so far: shortest ways by start node, smooth pieces by both nodes and radius."""
 
     xy: NDArray[np.float64]
     graph: nx.Graph
     tree: cKDTree
     weights: csr_array
+    stop: int | None = None
     found: dict[int, tuple[NDArray[np.float64], NDArray[np.int32]]] = field(default_factory=dict)
+    pieces: dict[tuple[int, int, float], list[NDArray[np.float64]]] = field(default_factory=dict)
 
 
-def field_ways(part: Polygon, rounds: list[NDArray[np.float64]], bouts: list[Swath], gate: tuple[float, float]) -> Ways:
+def field_ways(
+    part: Polygon,
+    rounds: list[NDArray[np.float64]],
+    bouts: list[Swath],
+    gate: tuple[float, float],
+    stop: tuple[float, float] | None = None,
+) -> Ways:
     """Return the ways over headland rounds (one per ring: outer and holes), bouts and the gateway (node 0).
 
     Edges that would leave the field or cross an obstacle are left out; the headland is preferred to the
-    bouts by counting these 1.2 times their length.
+    bouts by counting these 1.2 times their length. A place to stop at (a heap, a trailer) is reached where a way
+    passes nearest to it.
     """
     lines = [_nodes_along(ring) for ring in rounds]
     xy = np.concatenate([np.array([gate]), *lines, *[s.xy[[0, -1]] for s in bouts]])
@@ -53,8 +64,30 @@ def field_ways(part: Polygon, rounds: list[NDArray[np.float64]], bouts: list[Swa
     for k in range(len(bouts)):
         _edge(graph, xy, first_bout + 2 * k, first_bout + 2 * k + 1, 1.2)
     _link(graph, xy, part, starts, first_bout)
+    node = None
+    if stop is not None and graph.number_of_edges():
+        xy, node = _stopped(graph, xy, stop)
     weights = nx.to_scipy_sparse_array(graph, nodelist=range(len(xy)), format="csr")
-    return Ways(xy, graph, cKDTree(xy), weights)
+    return Ways(xy, graph, cKDTree(xy), weights, node)
+
+
+def _stopped(graph: nx.Graph, xy: NDArray[np.float64], stop: tuple[float, float]) -> tuple[NDArray[np.float64], int]:
+    """Add the point of the ways nearest to a place; returns all nodes and its own."""
+    edges = [ends for ends in graph.edges if not graph.edges[ends].get("link")] or list(graph.edges)
+    segments, here = shapely.linestrings(xy[np.array(edges)]), Point(stop)
+    a, b = edges[int(np.argmin(shapely.distance(segments, here)))]
+    along = xy[b] - xy[a]
+    share = float(np.clip((np.array(stop) - xy[a]) @ along / max(float(along @ along), 1e-12), 0.0, 1.0))
+    factor = graph.edges[a, b]["weight"] / max(math.hypot(*along), 1e-12)
+    foot = xy[a] + share * along
+    for end in (a, b):
+        if math.hypot(*(xy[end] - foot)) < SAME_M:
+            return xy, end
+    node = len(xy)
+    xy = np.concatenate([xy, [foot]])
+    for end in (a, b):
+        _edge(graph, xy, end, node, factor)
+    return xy, node
 
 
 def _nearest(among: NDArray[np.float64], points: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
@@ -88,21 +121,26 @@ def _link(graph: nx.Graph, xy: NDArray[np.float64], part: Polygon, starts: NDArr
         pairs += [(int(start + i), int(others[nearest[i]])) for i in best]
         close = np.flatnonzero(apart < BRIDGE_M)[::2]
         pairs += [(int(start + i), int(others[nearest[i]])) for i in close]
-    if not pairs:
-        return
-    lines = shapely.linestrings(xy[np.array(pairs)])
+    lines = shapely.linestrings(xy[np.array(pairs, dtype=np.int64).reshape(-1, 2)])
     allowed = shapely.covers(part.buffer(0.5), lines)
     for (a, b), inside in zip(pairs, allowed, strict=True):
         if inside:
             _edge(graph, xy, a, b, 1.05)
             graph.edges[a, b]["link"] = True
-    for index, part_nodes in enumerate(list(nx.connected_components(graph))):
-        if index and 0 not in part_nodes:
-            alone = np.array(sorted(part_nodes))
-            rest = np.array(sorted(set(range(len(xy))) - part_nodes))
-            apart, nearest = _nearest(xy[rest], xy[alone])
-            i = int(np.argmin(apart))
-            _edge(graph, xy, int(alone[i]), int(rest[nearest[i]]), 3.0)
+    _join_pieces(graph, xy)
+
+
+def _join_pieces(graph: nx.Graph, xy: NDArray[np.float64]) -> None:
+    """Link pieces of the ways that hang on nothing to the gateway's by their shortest gap, the nearest first."""
+    pieces = sorted(nx.connected_components(graph), key=lambda nodes: 0 not in nodes)
+    joined, apart = np.array(sorted(pieces[0])), [np.array(sorted(nodes)) for nodes in pieces[1:]]
+    while apart:
+        gaps = [_nearest(xy[joined], xy[nodes]) for nodes in apart]
+        k = int(np.argmin([gap.min() for gap, _ in gaps]))
+        i = int(np.argmin(gaps[k][0]))
+        nodes = apart.pop(k)
+        _edge(graph, xy, int(nodes[i]), int(joined[gaps[k][1][i]]), 3.0)
+        joined = np.concatenate([joined, nodes])
 
 
 def nearest_node(ways: Ways, point: NDArray[np.float64]) -> int:
@@ -133,7 +171,7 @@ def way_line(ways: Ways, a: int, b: int) -> NDArray[np.float64]:
     Steps at its ends that only link a bout or the gateway to a round are left out: turns join them instead.
     Empty where nothing is left or the nodes are not joined.
     """
-    known, start = (b, a) if b in ways.found or a not in ways.found else (a, b)
+    known, start = (a, b) if a in (0, ways.stop) else (b, a)
     before = _from(ways, known)[1]
     nodes = [start]
     while nodes[-1] != known and before[nodes[-1]] >= 0:
@@ -150,12 +188,21 @@ def way_line(ways: Ways, a: int, b: int) -> NDArray[np.float64]:
     return ways.xy[nodes] if len(nodes) > 1 else np.empty((0, 2))
 
 
+def way_pieces(ways: Ways, a: int, b: int, radius: float) -> list[NDArray[np.float64]]:
+    """Return the shortest way from node a to node b as pieces that bend no more sharply than the radius allows."""
+    key = (a, b, radius)
+    if key not in ways.pieces:
+        line = way_line(ways, a, b)
+        ways.pieces[key] = smooth_pieces(line, radius) if len(line) > 1 else []
+    return ways.pieces[key]
+
+
 def closed(xy: NDArray[np.float64]) -> bool:
     """Tell whether a line ends where it starts."""
     return len(xy) > 3 and math.hypot(*(xy[0] - xy[-1])) < 1e-6
 
 
-def flattened(rounds: list[list[NDArray[np.float64]]]) -> Iterator[NDArray[np.float64]]:
+def flattened(rounds: Sequence[Sequence[NDArray[np.float64]]]) -> Iterator[NDArray[np.float64]]:
     """Yield the lines of nested rounds in order."""
     for lines in rounds:
         yield from lines

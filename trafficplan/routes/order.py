@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,7 +31,7 @@ class Bout:
         return self.swaths[0].start_m, self.swaths[-1].end_m
 
 
-def bouts_of(swaths: list[Swath], holes: list[Polygon]) -> list[Bout]:
+def bouts_of(swaths: Sequence[Swath], holes: list[Polygon]) -> list[Bout]:
     """Put swaths of one bout together where only an obstacle inside the field lies between them."""
     filled = shapely.union_all(holes) if holes else Polygon()
     groups: list[list[Swath]] = []

@@ -1,45 +1,74 @@
-"""Work and trips: a drive grows run by run; where the load runs out it goes to the yard and comes back."""
+"""Work and trips: a drive grows run by run; where the load runs out it goes to the fill point and comes back."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import Polygon
 
 from trafficplan.farm.operation import Operation
 from trafficplan.machines.outfit import Outfit
-from trafficplan.names import HAUL, ROAD, TURN, WORK
+from trafficplan.names import ENTRY, EXIT, HAUL, ROAD, TURN, WORK
 from trafficplan.routes.access import Entrance
-from trafficplan.routes.bends import Ground, Run, cut, length_of, smooth_pieces
-from trafficplan.routes.haul import Ways, flattened, nearest_node, way_length, way_line
-from trafficplan.routes.swaths import Swath
+from trafficplan.routes.bends import Ground, Run, cut, length_of, pieces_of
+from trafficplan.routes.choice import Choice
+from trafficplan.routes.haul import Ways, nearest_node, way_length, way_pieces
+from trafficplan.routes.laid import Laid
+from trafficplan.routes.loads import Ahead, to_headland
+
+Source = Literal["yard", "gate", "part", "outside", "other part"]
+
+LEAST_M = 0.02  # less work than this is not begun with what is on board
+STOP_M = 0.2  # way over which the load changes where the outfit stands at a fill point in the field
 
 
 @dataclass(frozen=True)
 class PartWork:
-    """What is to be worked in one part of a field, and the ways in it."""
+    """What is to be worked in one part of a field, how it is reached, the ways in it, and where its loads come from.
 
-    part: Polygon
+    Attributes
+    ----------
+    source : where loads are taken on or left: the "yard", the "gate", in the "part" itself, "outside" or in the
+        "other part" of the field
+    fill_road : (n, 2) from the gateway to the fill point outside, or to the gateway of the part that it lies in
+    fill_home : (n, 2) from a fill point outside to the yard; empty where none is known
+    fill_in : the other part of the field that the fill point lies in
+    """
+
+    laid: Laid
     entrance: Entrance
-    ground: Ground
     ways: Ways
-    outer: list[list[NDArray[np.float64]]]
-    holes: list[list[NDArray[np.float64]]]
-    swaths: list[Swath]
+    source: Source
+    fill_road: NDArray[np.float64]
+    fill_home: NDArray[np.float64]
+    fill_in: PartWork | None = None
 
     @property
-    def work_m(self) -> float:
-        """Length of all work [m]."""
-        rounds = [*flattened(self.outer), *flattened(self.holes)]
-        return sum(length_of(xy) for xy in rounds) + sum(length_of(s.xy) for s in self.swaths)
+    def ground(self) -> Ground:
+        """Ground in which turns must stay."""
+        return self.laid.ground
+
+    @property
+    def way_out(self) -> int:
+        """Node of the ways at which loads leave them: the fill point in the part, else the gateway."""
+        return self.ways.stop if self.ways.stop is not None else 0
 
 
 @dataclass
 class Planning:
-    """State while a drive grows: runs so far, load on board, product still needed."""
+    """State while a drive grows: runs so far, load on board, product still needed.
+
+    Attributes
+    ----------
+    kg_m : product per metre of work, 0 where the load does not change [kg/m]
+    full_kg : largest load allowed; where the load grows, what the present one may grow to is limit_kg
+    trips : loads so far; midway : loads that ended inside a bout
+    ahead : lines still to come after the present one, where the size of a load asks for them
+    wait_s : time that the outfit stands before the next run
+    """
 
     operation: Operation
     outfit: Outfit
@@ -48,13 +77,34 @@ class Planning:
     full_kg: float
     need_kg: float
     load_kg: float
-    trips: int = 1
+    choice: Choice
+    limit_kg: float
+    trips: int
+    midway: int = 0
+    ahead: list[Ahead] = field(default_factory=list)
+    wait_s: float = 0.0
     runs: list[Run] = field(default_factory=list)
 
     @property
     def here(self) -> NDArray[np.float64]:
         """End of the last run."""
         return np.asarray(self.runs[-1].xy[-1])
+
+    @property
+    def empties(self) -> bool:
+        """Whether the load shrinks with the work."""
+        return self.operation.change == "empties"
+
+    @property
+    def room_kg(self) -> float:
+        """What can still be worked with before the next trip [kg]."""
+        return self.load_kg if self.empties else self.limit_kg - self.load_kg
+
+
+def add_run(planning: Planning, run: Run) -> None:
+    """Append a run; time that the outfit stood before it goes with it."""
+    planning.runs.append(replace(run, wait_s=planning.wait_s) if planning.wait_s > 0.0 else run)
+    planning.wait_s = 0.0
 
 
 def add_way(
@@ -68,54 +118,168 @@ def add_way(
     """Append a run that carries the load unchanged."""
     load = planning.load_kg
     leg_turn = turn if turn is not None else leg
-    planning.runs.append(Run(xy, leg, load, load, way=way, turn_leg=leg_turn, ground=ground))
+    add_run(planning, Run(xy, leg, load, load, way=way, turn_leg=leg_turn, ground=ground))
 
 
 def add_ways(planning: Planning, part: PartWork, nodes: tuple[int, int], leg: int) -> None:
     """Append the way between two nodes, if there is any."""
-    line = way_line(part.ways, *nodes)
-    if len(line) > 1:
-        for piece in smooth_pieces(line, planning.outfit.radius_m):
-            add_way(planning, piece, leg, part.ground, way=True)
+    for piece in way_pieces(part.ways, *nodes, planning.outfit.radius_m):
+        add_way(planning, piece, leg, part.ground, way=True)
 
 
-def add_road(planning: Planning, entrance: Entrance, inbound: bool, leg: int) -> None:
-    """Append the road and the step through the gateway."""
-    gate, inward = entrance.gateway_xy, entrance.inward
-    step = np.array([gate, gate + 2.0 * inward])
-    road = entrance.road if inbound else entrance.road[::-1]
-    pieces = smooth_pieces(road, planning.outfit.radius_m)
+def add_road(planning: Planning, line: NDArray[np.float64]) -> None:
+    """Append a way on open ground outside the field."""
+    if len(line) < 2:
+        return
+    for piece in pieces_of(line.tobytes(), planning.outfit.radius_m):
+        add_way(planning, piece, ROAD, None, way=True)
+
+
+def pass_gate(planning: Planning, entrance: Entrance, inbound: bool, leg: int) -> None:
+    """Append the step through the gateway."""
+    step = np.array([entrance.gateway_xy, entrance.gateway_xy + 2.0 * entrance.inward])
     if inbound:
-        for piece in pieces:
-            add_way(planning, piece, ROAD, None, way=True)
         add_way(planning, step, leg, None, turn=ROAD)
     else:
         add_way(planning, step[::-1], leg, planning.runs[-1].ground)
-        for piece in pieces:
-            add_way(planning, piece, ROAD, None, way=True)
+
+
+def next_kg(planning: Planning, rest: Ahead | None = None) -> float:
+    """Return the size of the next load [kg]; `rest` is what is left of the present line."""
+    most = min(planning.full_kg, planning.need_kg) if planning.empties else planning.full_kg
+    if planning.choice.size != "to headland" or planning.need_kg <= planning.full_kg:
+        return most
+    lines = [rest, *planning.ahead] if rest is not None else planning.ahead
+    lasts = to_headland(planning.full_kg / planning.kg_m, lines)
+    return most if lasts is None else min(most, lasts * planning.kg_m)
+
+
+def spent(planning: Planning) -> bool:
+    """Tell whether no line can be begun before the next trip, though there is still work to do."""
+    least = LEAST_M * planning.kg_m
+    return planning.kg_m > 0.0 and planning.room_kg < least and planning.need_kg > least
+
+
+def change_load(planning: Planning, standing: PartWork | None, rest: Ahead | None = None, last: bool = False) -> None:
+    """Take on the next load, or leave the present one; where the outfit stands in a part, over a last step there."""
+    before = planning.load_kg
+    if planning.empties:
+        planning.load_kg = next_kg(planning, rest)
+    else:
+        planning.load_kg, planning.limit_kg = 0.0, next_kg(planning, rest)
+    planning.trips += not last
+    if standing is not None:
+        end = planning.runs[-1].xy[-2:]
+        step = STOP_M * (end[1] - end[0]) / np.hypot(*(end[1] - end[0]))
+        xy = np.array([end[1], end[1] + step])
+        add_run(planning, Run(xy, HAUL, before, planning.load_kg, turn_leg=HAUL, ground=standing.ground))
+    planning.wait_s += planning.choice.fill_s
+
+
+def come_in(planning: Planning, part: PartWork) -> None:
+    """Come from the yard into a part, over the fill point where a load has to be taken on first."""
+    empty, other = planning.empties and spent(planning), part.fill_in
+    if empty and part.source == "outside":
+        add_road(planning, part.fill_home[::-1])
+        change_load(planning, None)
+        come_from_fill(planning, part, ENTRY)
+        return
+    if empty and other is not None:
+        come_in_at(planning, other)
+        add_ways(planning, other, (0, other.way_out), ENTRY)
+        change_load(planning, other)
+        come_from_fill(planning, part, ENTRY)
+        return
+    if empty and part.source in ("yard", "gate"):
+        change_load(planning, None)
+    come_in_at(planning, part)
+    if empty and part.source == "part":
+        add_ways(planning, part, (0, part.way_out), ENTRY)
+        change_load(planning, part)
+
+
+def come_in_at(planning: Planning, part: PartWork) -> None:
+    """Come from the yard through the gateway of a part."""
+    add_road(planning, part.entrance.road)
+    pass_gate(planning, part.entrance, True, ENTRY)
+
+
+def go_out(planning: Planning, part: PartWork, last: bool) -> None:
+    """Leave a part for the yard; a load that grew is left at its fill point after the last part."""
+    home = part
+    if last and not planning.empties and planning.load_kg > 0.0 and part.source in ("part", "outside", "other part"):
+        go_to_fill(planning, part)
+        change_load(planning, _standing(part), last=True)
+        if part.source == "outside":
+            add_road(planning, part.fill_home)
+            return
+        home = part.fill_in or part
+    add_ways(planning, home, (nearest_node(home.ways, planning.here), 0), EXIT)
+    pass_gate(planning, home.entrance, False, EXIT)
+    add_road(planning, home.entrance.road[::-1])
+
+
+def _standing(part: PartWork) -> PartWork | None:
+    """Return the part in which the outfit stands at the fill point, None where it is outside the field."""
+    return part if part.source == "part" else part.fill_in
+
+
+def go_to_fill(planning: Planning, part: PartWork) -> None:
+    """Append the way to the fill point."""
+    add_ways(planning, part, (nearest_node(part.ways, planning.here), part.way_out), HAUL)
+    if part.source in ("part", "gate"):
+        return
+    pass_gate(planning, part.entrance, False, HAUL)
+    add_road(planning, part.fill_road)
+    if part.fill_in is not None:
+        pass_gate(planning, part.fill_in.entrance, True, HAUL)
+        add_ways(planning, part.fill_in, (0, part.fill_in.way_out), HAUL)
+
+
+def come_from_fill(planning: Planning, part: PartWork, leg: int) -> None:
+    """Append the way from the fill point to where the ways of the part begin."""
+    if part.source in ("part", "gate"):
+        return
+    if part.fill_in is not None:
+        add_ways(planning, part.fill_in, (part.fill_in.way_out, 0), leg)
+        pass_gate(planning, part.fill_in.entrance, False, leg)
+    add_road(planning, part.fill_road[::-1])
+    pass_gate(planning, part.entrance, True, leg)
+
+
+def fetch(planning: Planning, part: PartWork, rest: Ahead | None = None) -> None:
+    """Go to the fill point, take on a load (or leave one), and come back to where the ways begin."""
+    go_to_fill(planning, part)
+    change_load(planning, _standing(part), rest)
+    come_from_fill(planning, part, HAUL)
 
 
 def add_work(planning: Planning, part: PartWork, xy: NDArray[np.float64], furrow: int, swath: bool) -> None:
     """Work a line; where the load runs out (or the tank is full), make a trip and go on."""
-    empties, start = planning.operation.change == "empties", xy[0]
+    whole, at = xy, 0.0
     while True:
         length = length_of(xy)
-        room = planning.load_kg if empties else planning.full_kg - planning.load_kg
-        reach = room / planning.kg_m if planning.kg_m > 0.0 else math.inf
+        reach = planning.room_kg / planning.kg_m if planning.kg_m > 0.0 else math.inf
         done = xy if reach >= length - 0.01 else cut(xy, 0.0, max(reach, 0.02))
         used = planning.kg_m * min(length_of(done), reach)
-        after = planning.load_kg - used if empties else planning.load_kg + used
+        after = planning.load_kg - used if planning.empties else planning.load_kg + used
         if planning.kg_m == 0.0:
             after = planning.load_kg
-        planning.runs.append(Run(done, WORK, planning.load_kg, after, furrow=furrow, ground=part.ground))
+        add_run(planning, Run(done, WORK, planning.load_kg, after, furrow=furrow, ground=part.ground))
         planning.load_kg, planning.need_kg = after, planning.need_kg - used
         if done is xy:
             return
-        rest = cut(xy, length_of(done), length)
-        xy = _trip(planning, part, rest, np.array(start), swath)
-        if swath and math.hypot(*(xy[0] - rest[0])) > 0.01:
-            _work_back(planning, part, xy, furrow, np.array(start))
-            return
+        worked = length_of(done)
+        at += worked
+        xy = cut(xy, worked, length)
+        if swath:
+            planning.midway += 1
+            if _swath_trip(planning, part, xy, cut(whole, 0.0, at)):
+                _work_back(planning, part, xy[::-1], furrow, whole[0])
+                return
+        else:
+            fetch(planning, part, Ahead(length - worked, 0.0, False))
+            add_ways(planning, part, (part.way_out, nearest_node(part.ways, xy[0])), HAUL)
 
 
 def _work_back(
@@ -127,37 +291,19 @@ def _work_back(
         add_way(planning, np.array([xy[-1], start]), TURN, part.ground)
 
 
-def _trip(
-    planning: Planning, part: PartWork, rest: NDArray[np.float64], start: NDArray[np.float64], swath: bool
-) -> NDArray[np.float64]:
-    """Go to unload or refill and come back; returns the rest of the line in the direction in which it is
-    worked.
+def _swath_trip(planning: Planning, part: PartWork, rest: NDArray[np.float64], done: NDArray[np.float64]) -> bool:
+    """Make a trip out of a swath: on to its end, to the fill point, and back to the swath; returns whether to its far
+    end.
 
-    Out of a swath the way leads on to its end. The way back enters the swath where that is nearer to the
-    gateway.
+    The way back enters the swath where that is nearer to the fill point: at the far end the rest is worked
+    backwards, at the near end the way leads over what is done.
     """
-    ways = part.ways
-    if swath:
-        add_way(planning, rest, HAUL, part.ground)
-    out = nearest_node(ways, planning.here)
-    add_ways(planning, part, (out, 0), HAUL)
-    at_gate = planning.operation.change == "fills" and all(v.kind != "drawn" for v in planning.outfit.vehicles)
-    if not at_gate:
-        add_road(planning, part.entrance, False, HAUL)
-    planning.trips += 1
-    if planning.operation.change == "empties":
-        planning.load_kg = min(planning.full_kg, planning.need_kg)
-    else:
-        planning.load_kg = 0.0
-    if not at_gate:
-        add_road(planning, part.entrance, True, HAUL)
-    if not swath:
-        add_ways(planning, part, (0, nearest_node(ways, rest[0])), HAUL)
-        return rest
-    ends = nearest_node(ways, start), nearest_node(ways, rest[-1])
-    if way_length(ways, ends[1], 0) < way_length(ways, ends[0], 0):
-        add_ways(planning, part, (0, ends[1]), HAUL)
-        return rest[::-1]
-    add_ways(planning, part, (0, ends[0]), HAUL)
-    add_way(planning, np.array([start, rest[0]]), HAUL, part.ground, way=False)
-    return rest
+    ways, out = part.ways, part.way_out
+    add_way(planning, rest, HAUL, part.ground)
+    near, far = nearest_node(ways, done[0]), nearest_node(ways, rest[-1])
+    fetch(planning, part, Ahead(length_of(rest), way_length(ways, far, out), True))
+    back = way_length(ways, far, out) < way_length(ways, near, out)
+    add_ways(planning, part, (out, far if back else near), HAUL)
+    if not back:
+        add_way(planning, np.array([done[0], done[-1]]), HAUL, part.ground, way=False)
+    return back

@@ -1,0 +1,145 @@
+"""Where the work goes in one part of a field: rounds, swaths, ground for turns; laid once for many drives."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import LinearRing, LineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from trafficplan.farm.field import Field
+from trafficplan.farm.operation import Operation
+from trafficplan.names import Note
+from trafficplan.routes.bends import Ground, ground_of, length_of
+from trafficplan.routes.haul import Ways, closed, field_ways, flattened
+from trafficplan.routes.swaths import (
+    Swath,
+    along_tramlines,
+    best_heading,
+    headland_rounds,
+    swaths,
+    with_turning_room,
+)
+
+ROOM_M = 1.0  # between a turn beyond the end of a swath and the boundary
+GRID_M = 1e-4  # strips are joined on a grid of this step
+KEPT = 64  # layouts that are remembered: a plan tries some headings and gateways, each with many loads and orders
+
+
+@dataclass(frozen=True)
+class Laid:
+    """What is to be worked in one part of a field; drives share it and write nothing to it.
+
+    Attributes
+    ----------
+    part : the part; ground : where its turns must stay
+    outer : rounds along the outline, outermost first; holes : rounds of each hole, nearest to it first
+    swaths : the bouts inside them
+    strips : ground that all of them cover, beyond the outline too
+    ways : the ways inside it that were asked for so far, by gateway and place to stop at
+    """
+
+    part: Polygon
+    ground: Ground
+    outer: tuple[tuple[NDArray[np.float64], ...], ...]
+    holes: tuple[tuple[NDArray[np.float64], ...], ...]
+    swaths: tuple[Swath, ...]
+    strips: BaseGeometry
+    ways: dict[tuple[float, float, tuple[float, float] | None], Ways] = field(default_factory=dict, compare=False)
+
+    @property
+    def work_m(self) -> float:
+        """Length of all work [m]."""
+        rounds = [*flattened(self.outer), *flattened(self.holes)]
+        return sum(length_of(xy) for xy in rounds) + sum(length_of(s.xy) for s in self.swaths)
+
+
+def lay(
+    ground: Field, part: Polygon, operation: Operation, width: float, wide: float, radius: float
+) -> tuple[Laid, tuple[Note, ...]]:
+    """Lay out rounds and swaths of one part of a field.
+
+    Parameters
+    ----------
+    width : working width; wide : width of the headland; radius : least radius of a turn [m]
+    """
+    rounds = max(1, math.ceil(wide / width - 1e-6))
+    outline = part.wkb
+    if operation.drive == "tramlines":
+        lines = tuple(line.wkb for line in ground.tramlines)
+        laid = _laid(outline, lines, width, rounds, radius, None)
+        if laid.swaths:
+            return laid, ()
+    asked = operation.heading_deg
+    heading = math.radians(90.0 - asked) if asked is not None else best_heading(part)
+    laid = _laid(outline, (), width, rounds, radius, heading)
+    if operation.drive != "tramlines":
+        return laid, ()
+    what = f"field {ground.key}: drive of {operation.job}"
+    return laid, (Note("assumed", what, "swaths", "there are no tramlines in it", "common practice, no source"),)
+
+
+@lru_cache(maxsize=KEPT)
+def _laid(
+    outline: bytes, lines: tuple[bytes, ...], width: float, rounds: int, radius: float, heading: float | None
+) -> Laid:
+    """Lay out a part; geometry comes as WKB so that equal ground is laid once. No heading: along the lines."""
+    part = shapely.from_wkb(outline)
+    assert isinstance(part, Polygon)
+    outer, holes, inner = headland_rounds(part, width, rounds, radius)
+    least = max(3.0, width / 3.0)
+    if heading is None:
+        tramlines = tuple(t for t in shapely.from_wkb(list(lines)) if isinstance(t, LineString))
+        laid = along_tramlines(tramlines, inner, least)
+    else:
+        room = inner.union(inner.buffer(width).intersection(part.buffer(-(radius + 1.0))))
+        laid = swaths(inner, room, width, heading, least)
+    laid = with_turning_room(laid, part, radius + ROOM_M)
+    return Laid(
+        part,
+        ground_of(part),
+        tuple(tuple(lines) for lines in outer),
+        tuple(tuple(lines) for lines in holes),
+        tuple(laid),
+        _strips([*flattened(outer), *flattened(holes), *[s.xy for s in laid]], width),
+    )
+
+
+def _strips(lines: list[NDArray[np.float64]], width: float) -> BaseGeometry:
+    """Return the ground that work along lines covers.
+
+    Neighbouring strips share edges but for the last digits: without a grid the union may lose one of them.
+    """
+    covered: BaseGeometry = shapely.union_all([_strip(xy, width) for xy in lines], grid_size=GRID_M)
+    return covered
+
+
+def _strip(xy: NDArray[np.float64], width: float) -> BaseGeometry:
+    """Return the ground that work along one line covers; a closed round has no ends."""
+    if closed(xy):
+        return LinearRing(xy).buffer(width / 2.0)
+    return LineString(xy).buffer(width / 2.0, cap_style="flat")
+
+
+def worked_of(parts: list[Laid], polygon: Polygon | MultiPolygon) -> float:
+    """Return the ground of a field that parts of it cover [m2]."""
+    if not parts:
+        return 0.0
+    covered = parts[0].strips if len(parts) == 1 else shapely.union_all([laid.strips for laid in parts], grid_size=GRID_M)
+    return float(covered.intersection(polygon).area)
+
+
+def ways_of(laid: Laid, gate: NDArray[np.float64], stop: tuple[float, float] | None) -> Ways:
+    """Return the ways inside a part for one gateway and one place to stop at (None: none), found once for all
+    drives."""
+    key = (float(gate[0]), float(gate[1]), stop)
+    if key not in laid.ways:
+        middle = next((lines for lines in laid.outer[len(laid.outer) // 2 :: -1] if lines), ())
+        rings = [*middle, *[lines[0] for lines in laid.holes]]
+        laid.ways[key] = field_ways(laid.part, rings, list(laid.swaths), key[:2], stop)
+    return laid.ways[key]
