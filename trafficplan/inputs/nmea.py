@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from trafficplan.names import Note
 from trafficplan.units import KM_H, KNOT
 
 KINDS = ("GGA", "RMC", "VTG", "ZDA")
-_CHUNK = 1 << 22
+_CHUNK = 1 << 20
 _LONGEST = 4096  # a piece without a line's end that is longer holds no sentences
 _DAY_S = 86_400.0
 _HALF_DAY_S = _DAY_S / 2
@@ -37,7 +38,7 @@ for _digit in range(16):
 class _Found:
     """Cells of sentences by kind with their number in the file, and how many were well or badly formed."""
 
-    cells: dict[str, list[dict[int, Floats]]]
+    cells: dict[str, list[dict[int, NDArray[Any]]]]
     order: dict[str, list[NDArray[np.int64]]]
     count: dict[str, int]
     good: int = 0
@@ -175,7 +176,7 @@ def _sort_piece(piece: bytes, found: _Found) -> None:
     found.seen += len(start)
 
 
-def _cells(kind: str, raw: NDArray[np.uint8], commas: Places, first: Places, last: Places) -> dict[int, Floats]:
+def _cells(kind: str, raw: NDArray[np.uint8], commas: Places, first: Places, last: Places) -> dict[int, NDArray[Any]]:
     """Return the cells of sentences (bytes first to last, last excluded) as numbers; letters as their codes."""
     nth = np.searchsorted(commas, first)
     edges = np.append(commas, np.full(max(_CELLS[kind]) + 1, len(raw)))  # cells that a short sentence lacks
@@ -185,7 +186,7 @@ def _cells(kind: str, raw: NDArray[np.uint8], commas: Places, first: Places, las
         end = np.minimum(edges[nth + cell], last)
         begin = np.minimum(begin, end)
         if cell in _LETTERS[kind]:
-            cells[cell] = np.where(end - begin == 1, raw.take(begin, mode="clip"), 0).astype(np.float64)
+            cells[cell] = np.where(end - begin == 1, raw.take(begin, mode="clip"), np.uint8(0))
         else:
             cells[cell] = numbers(raw, begin, end)
     return cells
@@ -196,7 +197,7 @@ class _Table:
     """Sentences of one kind: their numbers in the file, and cells by their place."""
 
     order: NDArray[np.int64]
-    cells: dict[int, Floats]
+    cells: dict[int, NDArray[Any]]
 
     def is_letter(self, cell: int, letter: str) -> NDArray[np.bool_]:
         """Mark sentences that have a letter in a cell."""
@@ -227,8 +228,8 @@ def _apart(value: Floats) -> tuple[Floats, Floats]:
 def _table(found: _Found, kind: str) -> _Table:
     order = np.concatenate([np.empty(0, dtype=np.int64), *found.order[kind]])
     pieces = found.cells.pop(kind)
-    none = np.empty(0)
-    return _Table(order, {cell: np.concatenate([none, *(one.pop(cell) for one in pieces)]) for cell in _CELLS[kind]})
+    cells = {cell: np.concatenate([one.pop(cell) for one in pieces] or [np.empty(0)]) for cell in _CELLS[kind]}
+    return _Table(order, cells)
 
 
 def _dates(tables: dict[str, _Table]) -> tuple[NDArray[np.int64], Floats, Floats]:
@@ -277,9 +278,11 @@ def _fixes(
     lon = np.concatenate([gga.degrees(4, "EW", 180.0), rmc.degrees(5, "EW", 180.0)])
     good = np.concatenate([quality > 0, rmc.is_letter(2, "A")])
     speed = np.concatenate([np.full(len(gga.order), np.nan), rmc.cells[7] * KNOT])
+    usable = good & np.isfinite(lat) & np.isfinite(lon)
     bad_times = np.round(time[~good & np.isfinite(time)], 3)
-    refused_too = np.isin(np.round(time, 3), bad_times) & np.isfinite(time)
-    here = np.flatnonzero(good & ~refused_too & np.isfinite(lat) & np.isfinite(lon))
+    if len(bad_times):
+        usable &= ~np.isin(np.round(time, 3), bad_times)
+    here = np.flatnonzero(usable)
     here, speed = _one_per_time(here, order, time, speed, len(gga.order))
     speed = _speed_of_vtg(vtg, order[here], speed)
     notes = count_note(
