@@ -52,10 +52,10 @@ def asked_of(farm: Farm, folder: Path, key: str, asked: Mapping[str, Any]) -> Sp
     field = farm.fields[key]
     outfit = farm.outfits[known("--outfit", [asked["outfit"]], farm.outfits)[0]]
     _open_ground(asked["surface"])
-    rate, density = _rate(folder, outfit, asked["rate"], asked["job"], notes)
+    rate, density = rate_of(folder, outfit, asked["rate"], asked["job"], notes)
     full = _full_load(outfit, asked["load_t"], density, notes)
     day = _day(farm, field, asked["date"], notes)
-    moisture = _moisture(folder, asked["soil"])
+    moisture = moisture_of(folder, asked["soil"])
     drive = "tramlines" if field.tramlines and not asked["off_tramlines"] else "swaths"
     operation = Operation(
         "plan", 0, day, None, key, asked["job"] or JOB, outfit.key, rate, full, "empties", drive=drive,
@@ -64,13 +64,13 @@ def asked_of(farm: Farm, folder: Path, key: str, asked: Mapping[str, Any]) -> Sp
     gates = {gate.key for gate in field.gateways}
     gateways = known("--gateway", asked["gateway"], gates) if asked["gateway"] else [g.key for g in field.gateways]
     strips, more = strips_of(farm, field, asked["keep"])
-    notes += more
+    notes += [*more, defaults.note("hour_worth_ha", "the advice", farm.defaults)]
     closed = as_area(shapely.union_all([one.shape for one in strips])) if strips else None
     tension = (moisture.top_pa, moisture.deep_pa) if moisture else (defaults.MOISTURE_PA, defaults.MOISTURE_PA)
     job = SpreadJob(
         farm, field, operation, tuple(gateways), _fill(farm, field, asked, notes), full, asked["load_t"] is not None,
         as_area(field.polygon.difference(closed)) if closed else None, _units(farm, field), tension, _slope(farm, field),
-        strips=strips, notes=tuple(dict.fromkeys(notes)),
+        defaults.number("hour_worth_ha", farm.defaults), strips=strips, notes=tuple(dict.fromkeys(notes)),
     )  # fmt: skip
     if job.spread_on is not None and job.spread_on.area < 100.0:
         raise refuse(
@@ -90,7 +90,7 @@ def _open_ground(surface: str | None) -> None:
     )  # fmt: skip
 
 
-def _rate(folder: Path, outfit: Outfit, text: str, job: str | None, notes: list[Note]) -> tuple[float, float | None]:
+def rate_of(folder: Path, outfit: Outfit, text: str, job: str | None, notes: list[Note]) -> tuple[float, float | None]:
     """Return the rate [kg/m2], and the product's density where it is known [kg/m3]."""
     ledger = Ledger(folder)
     amount = parse_amount(
@@ -154,7 +154,8 @@ def _day(farm: Farm, field: Field, text: str | None, notes: list[Note]) -> dt.da
     return day
 
 
-def _moisture(folder: Path, text: str | None) -> Moisture | None:
+def moisture_of(folder: Path, text: str | None) -> Moisture | None:
+    """Return the soil's moisture that was asked for, None where none was."""
     if text is None:
         return None
     ledger = Ledger(folder)
