@@ -56,6 +56,7 @@ class Fixes:
     ----------
     xy : (n, 2) [m]; time_s : (n,); flow_kg : (n,) mass of each record or None; load_kg : (n,) or None
     step_m : (n,) sensor distance of each record or None; speed_m_s : (n,) or None
+    working : (n,) 1 in work, 0 out of it, NaN where not told, or None; width_m : (n,) working width or None
     cut : (n,) the step that starts at this fix was not driven as recorded (a jump)
     notes : repairs, with counts and shares
     """
@@ -68,6 +69,8 @@ class Fixes:
     speed_m_s: Floats | None
     cut: Bools
     notes: tuple[Note, ...]
+    working: Floats | None = None
+    width_m: Floats | None = None
 
 
 def steps(x: Floats, y: Floats) -> Floats:
@@ -175,6 +178,8 @@ def clean(log: Log) -> Fixes:
         None if log.speed_m_s is None else log.speed_m_s[order][keep],
         cut,
         tuple(notes),
+        None if log.working is None else log.working[order][keep],
+        None if log.width_m is None else log.width_m[order][keep],
     )
 
 

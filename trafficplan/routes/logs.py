@@ -17,6 +17,7 @@ from trafficplan.names import ROAD, TURN, WORK, Note
 from trafficplan.routes.fixes import Bools, Fixes, Floats, clean, distance_outside
 from trafficplan.routes.fixes import LogFacts as LogFacts
 from trafficplan.routes.fixes import log_facts as log_facts
+from trafficplan.routes.log_columns import state_of_work, widths_along
 from trafficplan.routes.passes import Drive
 from trafficplan.routes.swaths import polygons_of, working_width
 from trafficplan.routes.tank import board_load
@@ -68,11 +69,12 @@ def drive_from_log(log: Log, ground: Field, operation: Operation, outfit: Outfit
     xy = smoothed(fixes.xy, fixes.cut)
     outside = distance_outside(xy, ground.polygon)
     leg, said = _legs(log, fixes, xy, outside)
-    notes += said
+    widths, more = widths_along(log.key, fixes, leg, width)
+    notes += [*said, *more]
     way = _way(fixes, xy, outfit.radius_m, np.zeros(len(xy), dtype=bool))
     distance = _work_distance(fixes, xy, leg)
     standing = _standing(fixes, way.length_m)
-    arriving, leaving, trips, said = board_load(log.key, fixes, distance * width, standing, operation, outfit)
+    arriving, leaving, trips, said = board_load(log.key, fixes, distance * widths, standing, operation, outfit)
     notes += said
     way = _way(fixes, xy, outfit.radius_m, arriving != leaving)
     if way.filled:
@@ -92,8 +94,8 @@ def drive_from_log(log: Log, ground: Field, operation: Operation, outfit: Outfit
     legs = leg[step]
     if outfit.antenna_behind_m:
         path = _shifted(path, outfit.antenna_behind_m)
-    worked = float((distance * width).sum())
-    covered = _covered(xy, leg, width)
+    worked = float((distance * widths).sum())
+    covered = _covered(xy, leg, widths)
     unworked = ground.polygon.difference(covered).area
     return Drive(
         operation.key,
@@ -102,7 +104,7 @@ def drive_from_log(log: Log, ground: Field, operation: Operation, outfit: Outfit
         kg,
         legs,
         np.zeros(len(path), dtype=np.int8),
-        width,
+        worked / float(distance.sum()) if more and distance.any() else width,
         trips,
         worked,
         float(unworked),
@@ -176,7 +178,12 @@ def _legs(log: Log, fixes: Fixes, xy: Floats, outside: Floats) -> tuple[NDArray[
     silent = _silent(fixes, xy)
     leg[silent] = TURN
     leg[_turning(xy, silent)] = TURN
-    if fixes.flow_kg is not None:
+    state, said = state_of_work(log.key, fixes)
+    if state is not None:
+        leg[state < 0.5], leg[state >= 0.5] = TURN, WORK
+        leg[silent] = TURN
+        notes += said
+    elif fixes.flow_kg is not None:
         leg[_idle(fixes.flow_kg, fixes.time_s)] = TURN
     else:
         notes.append(
@@ -340,14 +347,16 @@ def _shifted(xy: Floats, behind_m: float) -> Floats:
     return np.asarray(xy + behind_m * tangent)
 
 
-def _covered(xy: Floats, leg: NDArray[np.int8], width_m: float) -> BaseGeometry:
-    """Return the ground within half a width of the steps in work."""
-    work = np.flatnonzero(leg[:-1] == WORK)
+def _covered(xy: Floats, leg: NDArray[np.int8], width_m: Floats) -> BaseGeometry:
+    """Return the ground within half a width (n,) of the steps in work."""
+    work = np.flatnonzero((leg[:-1] == WORK) & (width_m[:-1] > 0.0))
     if not len(work):
         return Polygon()
-    runs = np.split(work, np.flatnonzero(np.diff(work) > 1) + 1)
+    half = np.round(width_m[work] / 2.0, 2)
+    runs = np.split(work, np.flatnonzero((np.diff(work) > 1) | (np.diff(half) != 0.0)) + 1)
     lines = [LineString(xy[r[0] : r[-1] + 2]) for r in runs]
-    strips = [line.buffer(width_m / 2.0, cap_style="flat", join_style="mitre", mitre_limit=1.5) for line in lines]
+    halves = [round(float(width_m[r[0]]) / 2.0, 2) for r in runs]
+    strips = shapely.buffer(lines, halves, cap_style="flat", join_style="mitre", mitre_limit=1.5)
     return shapely.union_all(strips)
 
 
@@ -357,7 +366,7 @@ def boundary_from_log(log: Log, width_m: float) -> Polygon:
     fixes = clean(log)
     xy = smoothed(fixes.xy, fixes.cut)
     leg, _ = _legs(log, fixes, xy, np.zeros(len(xy)))
-    strips = _covered(xy, leg, width_m)
+    strips = _covered(xy, leg, widths_along(log.key, fixes, leg, width_m)[0])
     gap = CLOSED_GAP * width_m / 2.0
     shape = strips.buffer(gap, join_style="mitre").buffer(-gap, join_style="mitre")
     largest = polygons_of(shape)[0]
