@@ -32,32 +32,28 @@ def test_differences_that_nobody_sees_are_none():
     assert [x.key for x in unbeaten([one("1"), one("2", lasting=1.001)])] == ["1"]
 
 
-def test_the_advised_one_has_the_fewest_hectares_among_those_that_fit_the_time():
-    quick, best, slow = one("1", 1.0, 8.0), one("2", 0.6, 9.9), one("3", 0.1, 10.1)
-    assert advised([quick, best, slow], None).key == "2"  # a quarter more than 8 h is 10 h
-    assert advised([quick, best, slow], 12.0).key == "3"
-    assert advised([quick, best, slow], 8.5).key == "1"
-    assert advised([quick, best, slow], 4.0).key == "1"  # none fits: the quickest
-
-
-def test_of_two_alike_in_hectares_the_quicker_is_advised():
-    assert advised([one("1", 1.00, 10.0), one("2", 1.01, 9.0)], None).key == "2"
+def test_an_hour_is_worth_so_many_hectares():
+    quick, best, slow = one("1", 1.0, 8.0), one("2", 0.6, 9.9), one("3", 0.1, 15.1)
+    # at 0.1 ha an hour: 1.8, 1.59, 1.61; at 0.05 ha: 1.4, 1.095, 0.855; at 0.5 ha: 5.0, 5.55, 7.65
+    assert [advised([quick, best, slow], worth, None).key for worth in (0.1, 0.05, 0.5)] == ["2", "3", "1"]
+    assert advised([quick, best, slow], 0.05, 10.0).key == "2"
+    assert advised([quick, best, slow], 0.05, 4.0).key == "1"  # none fits: the quickest
 
 
 def test_a_way_that_leaves_ground_unspread_is_no_alternative():
     base, lazy = one("1", not_spread_ha=0.05), one("2", lasting=0.1, not_spread_ha=1.0)
     assert [x.key for x in covering([base, lazy], base, 20.0)] == ["1"]
-    assert [x.key for x in shortlist([base, lazy], 20.0, 6)] == ["1"]
+    assert [x.key for x in shortlist([base, lazy], 20.0, 6, 0.1)] == ["1"]
 
 
 def test_the_short_list_begins_with_what_is_done_now_and_marks_the_advised_one():
     found = [one("1"), one("2", 0.5), one("3", 0.4, 12.0), one("4", 2.0, 20.0), one("5", 0.9, 9.0)]
-    short = shortlist(found, 20.0, 3)
-    assert [x.key for x in short][:2] == ["1", "2"] and len(short) == 3  # "3" takes over a quarter more than 9 h
+    short = shortlist(found, 20.0, 3, 0.1)
+    assert [x.key for x in short][:2] == ["1", "2"] and len(short) == 3  # 1.5 against 1.6, 1.8 and 1.8
     assert [x.baseline for x in short] == [True, False, False]
     assert [x.recommended for x in short] == [False, True, False]
     assert not short[0].non_dominated and short[1].non_dominated
-    assert "4" not in {x.key for x in shortlist(found, 20.0, 26)}
+    assert "4" not in {x.key for x in shortlist(found, 20.0, 26, 0.1)}
 
 
 def test_the_reason_tells_both_sides():
@@ -73,4 +69,4 @@ def test_the_reason_tells_both_sides():
 @pytest.mark.parametrize("count", [2, 4])
 def test_the_short_list_is_as_long_as_asked(count):
     found = [one("1"), *(one(str(i), 1.0 - 0.1 * i, 10.0 + i / 4) for i in range(2, 8))]
-    assert len(shortlist(found, 20.0, count)) == count
+    assert len(shortlist(found, 20.0, count, 0.1)) == count

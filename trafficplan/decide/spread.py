@@ -89,6 +89,7 @@ class SpreadJob:
     units : soil units under the field
     tension_pa : of the top and the deep layer, for the pull that moving asks
     slope : steepest slope of the field, rise over run; above STEEPEST no pressure is let down
+    hour_ha : expected lasting damage that an hour is worth sparing [ha]
     also : jobs that come with it whatever the way it is driven: loader, lorries (operation and drive each)
     strips : ground that may not be spread, with reasons
     notes : what was assumed of the question
@@ -105,6 +106,7 @@ class SpreadJob:
     units: tuple[SoilUnit, ...]
     tension_pa: tuple[float, float]
     slope: float = 0.0
+    hour_ha: float = 0.1
     also: tuple[tuple[Operation, Drive], ...] = ()
     strips: tuple[Unspread, ...] = ()
     notes: tuple[Note, ...] = ()

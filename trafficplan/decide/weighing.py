@@ -9,10 +9,6 @@ from trafficplan.decide.alternatives import Alternative
 
 #: Differences below these are no differences (ours): hectares, share [%], t km/ha, hours, kilometres, litres.
 STEPS = (0.01, 0.5, 1.0, 0.05, 0.1, 1.0)
-#: Most time that the advised one may take more than the quickest, where the hours are not given (ours).
-MORE_TIME = 0.25
-#: Expected hectares this near to the least are as good: the quicker one is advised (ours).
-ALIKE = 0.03
 #: Ground left unspread beyond what the baseline leaves, as share of the field, at which a way is no alternative (ours).
 LEFT_OUT = 0.01
 
@@ -50,24 +46,22 @@ def covering(alternatives: Sequence[Alternative], base: Alternative, field_ha: f
     return [one for one in alternatives if one.not_spread_ha <= base.not_spread_ha + LEFT_OUT * field_ha]
 
 
-def advised(alternatives: Sequence[Alternative], hours: float | None) -> Alternative:
-    """Return the one with the fewest expected lasting hectares among those that fit the time.
+def advised(alternatives: Sequence[Alternative], hour_ha: float, hours: float | None) -> Alternative:
+    """Return the one that adds least, expected lasting hectares and time together, among those that fit the time.
 
     Parameters
     ----------
     alternatives : at least one
-    hours : time there is; None: a quarter more than the quickest takes. If none fits, the quickest is advised
+    hour_ha : expected lasting damage that an hour is worth sparing [ha]
+    hours : time there is; None: no limit. If none fits, the quickest is advised
     """
-    quickest = min(alternatives, key=lambda one: (one.hours, one.lasting_ha))
-    most = quickest.hours * (1 + MORE_TIME) if hours is None else hours
-    fits = [one for one in alternatives if one.hours <= most + 1e-9] or [quickest]
-    least = min(one.lasting_more_ha for one in fits)
-    good = [one for one in fits if one.lasting_more_ha <= least * (1 + ALIKE) + STEPS[0]]
-    return min(good, key=lambda one: (one.hours, one.lasting_ha, one.km))
+    fits = [one for one in alternatives if hours is None or one.hours <= hours + 1e-9]
+    fits = fits or [min(alternatives, key=lambda one: (one.hours, one.lasting_ha))]
+    return min(fits, key=lambda one: (round(one.lasting_more_ha + hour_ha * one.hours, 4), one.hours, one.km))
 
 
 def shortlist(
-    found: Sequence[Alternative], field_ha: float, count: int, hours: float | None = None
+    found: Sequence[Alternative], field_ha: float, count: int, hour_ha: float, hours: float | None = None
 ) -> list[Alternative]:
     """Return the baseline (the first found), the advised one and others that nothing beats, `count` at most, marked.
 
@@ -75,7 +69,7 @@ def shortlist(
     """
     base = replace(found[0], baseline=True)
     standing = unbeaten([base, *covering(found[1:], base, field_ha)])
-    best = advised(standing, hours)
+    best = advised(standing, hour_ha, hours)
     chosen = [base] if best.key == base.key else [base, best]
     rest = [one for one in standing if one.key not in {best.key, base.key}]
     scale = [max(1, *(column)) for column in zip(*(measures(one) for one in [base, *standing]), strict=True)]

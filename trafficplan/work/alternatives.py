@@ -25,7 +25,7 @@ Judged = Alternative | InputError
 class Tried:
     """What was judged: alternatives (the baseline first), their candidates by key, and what could not be driven.
 
-    `whole` is False where an interrupt or the most candidates allowed cut it short.
+    `whole` is False where an interrupt cut it short.
     """
 
     alternatives: tuple[Alternative, ...]
@@ -51,18 +51,17 @@ def try_all(job: SpreadJob, before: Before, most: int, workers: int | None, hour
         ways = routes(job)[:most]
         planned = len(ways)
         _judge(job, before, ways, count, found, lambda: told(0.5 * len(found) / planned, time.perf_counter() - start,
-                                                             _best(found, field_ha, hours)))  # fmt: skip
+                                                             _best(job, found, hours)))  # fmt: skip
         base = found[ways[0].key][1]
         if isinstance(base, InputError):
             raise base
         kept = _kept(found, field_ha)
         more = loads(job, kept, len(ways) + 1)
-        whole = len(more) <= most - len(ways)
         more = more[: most - len(ways)]
         done = len(found)
         _judge(job, before, more, count, found,
                lambda: told(0.5 + 0.5 * (len(found) - done) / max(1, len(more)), time.perf_counter() - start,
-                            _best(found, field_ha, hours)))  # fmt: skip
+                            _best(job, found, hours)))  # fmt: skip
     except KeyboardInterrupt:
         if not _alternatives(found):
             raise
@@ -104,9 +103,10 @@ def _alternatives(found: dict[str, tuple[Candidate, Judged]]) -> list[Alternativ
     return [answer for _, (_, answer) in ordered if isinstance(answer, Alternative)]
 
 
-def _best(found: dict[str, tuple[Candidate, Judged]], field_ha: float, hours: float | None) -> Alternative | None:
+def _best(job: SpreadJob, found: dict[str, tuple[Candidate, Judged]], hours: float | None) -> Alternative | None:
     so_far = _alternatives(found)
-    return advised([so_far[0], *covering(so_far, so_far[0], field_ha)], hours) if so_far else None
+    field_ha = job.field.polygon.area / 1e4
+    return advised(covering(so_far, so_far[0], field_ha), job.hour_ha, hours) if so_far else None
 
 
 def _kept(found: dict[str, tuple[Candidate, Judged]], field_ha: float) -> list[Candidate]:

@@ -49,7 +49,7 @@ def plan_fields(
     Parameters
     ----------
     plan : cell and depths; count : length of the short list; most : ways that are tried at most
-    hours : time there is for all fields, None: no limit but that of `weighing.advised`
+    hours : time there is for all fields, None: no limit
 
     Raises
     ------
@@ -63,7 +63,7 @@ def plan_fields(
             told(job.field.key, (i + share) / len(jobs), seconds, best)
 
         done.append(_plan_field(job, plan, count, most, hours if len(jobs) == 1 else None, workers, told_here))
-        if not done[-1].whole and len(done[-1].refused) == 0 and done[-1].tried < most:
+        if not done[-1].whole:
             break
     return SpreadPlans(tuple(done), day_of(done, hours), hours)
 
@@ -80,7 +80,7 @@ def _plan_field(
     start = time.perf_counter()
     before = season_before(job.farm, job.farm.scenarios["base"], job.field, plan, job.operation.day)
     tried = try_all(job, before, most, workers, hours, told)
-    short = shortlist(tried.alternatives, job.field.polygon.area / 1e4, count, hours)
+    short = shortlist(tried.alternatives, job.field.polygon.area / 1e4, count, job.hour_ha, hours)
     candidates = {letter: tried.candidates[one.key] for letter, one in zip(ascii_uppercase, short, strict=False)}
     chosen = [replace(one, key=letter) for letter, one in zip(ascii_uppercase, short, strict=False)]
     best = next(one for one in chosen if one.recommended)
