@@ -1,0 +1,182 @@
+"""The spreading plan: what it asks, what it tries, what it answers; on the sample farm at a coarse grid."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from conftest import sample_farm
+from typer.testing import CliRunner
+
+from trafficplan.chain import Plan
+from trafficplan.cli import main  # noqa: F401 - registers the commands
+from trafficplan.cli.answer import app
+from trafficplan.cli.asked_spread import asked_of, strips_of
+from trafficplan.decide.spread import baseline, drive_of, headings, loads, pressure_sets, routes
+from trafficplan.decide.spread_plan import day_of
+from trafficplan.errors import InputError
+from trafficplan.inputs.farm import read_farm
+from trafficplan.work.spreading import plan_fields
+
+ASKED = {
+    "outfit": "spreader", "rate": "12t/ha", "job": "manure", "load_t": None, "date": "2026-10-20", "soil": "moulds",
+    "surface": None, "gateway": [], "fill_at": "yard", "fill_min": None, "loader": None, "brought_by": None,
+    "heading_deg": None, "off_tramlines": False, "keep": [], "hours": None,
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def farm():
+    return read_farm(sample_farm())
+
+
+def job_of(farm, field, **asked):
+    return asked_of(farm, sample_farm(), field, {**ASKED, **asked})
+
+
+@pytest.fixture(scope="module")
+def planned(farm):
+    return plan_fields([job_of(farm, "Yard Field")], Plan(cell=4.0), 5, 30, None, 1)
+
+
+def test_every_heading_gateway_and_order_is_tried_once_and_the_baseline_first(farm):
+    job = job_of(farm, "Yard Field")
+    ways = routes(job)
+    assert len(ways) == len(job.gateways) * len(headings(job)) * 5
+    assert ways[0] == replace(baseline(job), key="1")
+    assert len({(one.operation.gateway, one.operation.heading_deg, one.choice.order) for one in ways}) == len(ways)
+    assert [one.key for one in ways] == [str(i) for i in range(1, len(ways) + 1)]
+
+
+def test_no_pressure_that_is_tried_lies_below_the_table(farm):
+    job = job_of(farm, "Yard Field")
+    sets = pressure_sets(job, job.full_kg)
+    assert len(sets) >= 2
+    lowest = next(one for one in sets if one.words == "let down for the field").field_pa
+    for one in sets:
+        assert all(one.field_pa.get(axle, 1e9) >= least - 1.0 for axle, least in lowest.items())
+    assert [one.words for one in pressure_sets(replace(job, farm=replace(farm, tyre_tables={})), job.full_kg)] == [
+        "as in the outfit's file"
+    ]
+
+
+def test_an_asked_load_is_the_only_one(farm):
+    job = job_of(farm, "Yard Field", load_t=6.0)
+    assert {one.operation.load_kg for one in loads(job, routes(job)[:2], 1)} == {6000.0}
+
+
+def test_the_short_list_is_honest(planned):
+    (plan,) = planned.fields
+    base, best = plan.base, plan.advised
+    assert plan.alternatives[0] is base and base.baseline and len(plan.alternatives) <= 5
+    assert best.lasting_more_ha + 0.1 * best.hours <= base.lasting_more_ha + 0.1 * base.hours + 1e-3
+    for one in plan.alternatives:
+        assert one.spread_ha <= plan.job.field.polygon.area / 1e4
+        assert one.deep_more_ha <= one.deep_ha and one.lasting_more_ha >= 0
+        assert one.km > one.road_km >= 0 and one.wheeled_pct > 0
+
+
+def test_the_loads_of_the_plan_are_rate_times_ground(planned):
+    (plan,) = planned.fields
+    need = plan.cab.rate_kg_m2 * (plan.advised.spread_ha + plan.advised.overlap_ha) * 1e4
+    assert sum(plan.cab.loads_kg) == pytest.approx(need, rel=0.005)
+    assert len(plan.cab.run_outs) == len(plan.cab.loads_kg) == plan.advised.loads
+    assert max(plan.cab.loads_kg) <= plan.advised.load_kg + 1e-6
+
+
+def test_a_candidate_drives_the_same_way_twice(farm):
+    job = job_of(farm, "Yard Field")
+    one = routes(job)[3]
+    first, second = drive_of(job, one), drive_of(job, one)
+    assert first.xy.tobytes() == second.xy.tobytes() and first.load_kg.tobytes() == second.load_kg.tobytes()
+
+
+def test_strips_along_a_ditch_and_the_boundary_are_cut_out(farm):
+    field = farm.fields["Ditch Field"]
+    assumed, notes = strips_of(farm, field, [])
+    own, _ = strips_of(farm, field, ["watercourse:20", "boundary:2"])
+    assert any("watercourse" in one.why and "10 m" in one.why for one in assumed)
+    assert any(note.kind == "assumed" and note.value == "10 m" for note in notes)
+    wide = sum(one.area_m2 for one in own if "watercourse" in one.why)
+    assert wide > 1.5 * sum(one.area_m2 for one in assumed if "watercourse" in one.why)
+    edge = next(one for one in own if one.why.startswith("boundary"))
+    assert edge.area_m2 == pytest.approx(2 * field.polygon.length, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"surface": "frozen"}, "spreading is refused"),
+        ({"rate": "12"}, "an amount without its unit"),
+        ({"rate": "0t/ha"}, "number out of range"),
+        ({"rate": "9000t/ha"}, "rate out of range"),
+        ({"rate": "30m3/ha", "job": None, "outfit": "spreader"}, "density is not known"),
+        ({"outfit": "sprayr"}, "unknown name"),
+        ({"outfit": "plough"}, "carries nothing"),
+        ({"load_t": 90.0}, "the load does not suit"),
+        ({"date": "20.10.2026"}, "not a date"),
+        ({"soil": "soggy"}, ""),
+        ({"fill_at": "heap"}, "not a place"),
+        ({"fill_at": "heap@0,0"}, "far from field"),
+        ({"fill_at": "barn"}, "unknown name"),
+        ({"keep": ["watercourse"]}, "not a distance"),
+        ({"keep": ["sea:3"]}, "unknown name"),
+        ({"gateway": ["no gate"]}, "unknown name"),
+        ({"fill_min": -1.0}, "minutes out of range"),
+    ],
+)
+def test_a_wrong_question_is_refused_in_words(farm, change, words):
+    if change.get("job", "") is None:
+        farm = replace(
+            farm, outfits={**farm.outfits, "spreader": replace(farm.outfits["spreader"], density_kg_m3=None)}
+        )
+    with pytest.raises(InputError) as caught:
+        job_of(farm, "Yard Field", **change)
+    (problem,) = caught.value.problems
+    assert words in problem.what and problem.found and problem.needed and problem.mend
+
+
+def test_light_product_fills_the_body_before_the_plate(farm):
+    light = replace(farm.outfits["spreader"], body_m3=10.0, density_kg_m3=500.0)
+    job = job_of(replace(farm, outfits={**farm.outfits, "spreader": light}), "Yard Field")
+    assert job.full_kg == 5000.0
+    assert any("body is full" in note.why for note in job.notes)
+
+
+def test_fields_of_one_day_are_ordered_by_what_they_cost_the_soil(planned):
+    (plan,) = planned.fields
+    dear = replace(
+        plan, alternatives=tuple(replace(one, lasting_more_ha=one.lasting_more_ha + 5) for one in plan.alternatives)
+    )
+    hours = plan.advised.hours
+    first, second = day_of([dear, plan], 1.5 * hours)
+    assert first.cost_pct < second.cost_pct and first.loads == first.of_loads
+    assert second.begin_h == pytest.approx(hours) and 0 < second.loads < second.of_loads
+    assert second.end_h <= 1.5 * hours + 1e-9
+    assert [one.loads for one in day_of([plan], None)] == [plan.advised.loads]
+
+
+def test_the_command_answers_in_json_and_in_words():
+    runner = CliRunner()
+    command = [
+        "spread", str(sample_farm()), "--field", "Yard Field", "--outfit", "spreader", "--rate", "12t/ha", "--cell", "4",
+        "--candidates", "6", "--alternatives", "3", "--workers", "1", "--date", "2026-10-20",
+    ]  # fmt: skip
+    done = runner.invoke(app, [*command, "--json"])
+    assert done.exit_code in (0, 3), done.output
+    answer = json.loads(done.stdout)
+    assert set(answer) == {"command", "version", "inputs", "result", "assumptions", "warnings", "errors"}
+    (field,) = answer["result"]["fields"]
+    assert field["field"] == "Yard Field" and field["tried"] == 6
+    assert [one["alternative"] for one in field["alternatives"]][0] == "A"
+    assert field["if_it_smears"], "the moisture is assumed: the answer for smears must be there"
+    words = runner.invoke(app, command)
+    assert "Yard Field" in words.stdout and "Local rules" in words.stdout and "dig a hole" in words.stdout
+
+
+def test_an_unknown_field_is_refused():
+    done = CliRunner().invoke(
+        app, ["spread", str(sample_farm()), "--field", "Yard Feld", "--outfit", "spreader", "--rate", "12t/ha"]
+    )
+    assert done.exit_code == 2 and "Yard Field" in done.output
+    assert Path(sample_farm()).is_dir()
