@@ -3,7 +3,7 @@ continuous line."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +18,11 @@ from trafficplan.routes.access import Entrance, entrances
 from trafficplan.routes.bends import Line, join_runs
 from trafficplan.routes.choice import Choice
 from trafficplan.routes.fill import NOWHERE, no_way, road_home, road_to
+from trafficplan.routes.haul import flattened, nearest_node, way_length
 from trafficplan.routes.laid import Laid, lay, ways_of, worked_of
 from trafficplan.routes.lines import nearest_first, work_bout, work_round
 from trafficplan.routes.loads import balanced
-from trafficplan.routes.order import blocks_of, bouts_of, nearest_block
+from trafficplan.routes.order import Bout, blocks_of, bouts_of, by_distance, foreseen, nearest_block
 from trafficplan.routes.passes import Drive
 from trafficplan.routes.swaths import headland_width, skip_step, working_width
 from trafficplan.routes.trips import PartWork, Planning, Source, come_in, go_out
@@ -156,11 +157,13 @@ def _start(
 
 def _drive_part(planning: Planning, part: PartWork, last: bool) -> None:
     """Drive one part: in, rounds, swaths, out."""
-    laid, choice = part.laid, planning.choice
+    laid = part.laid
     holes = [Polygon(ring) for ring in laid.part.interiors]
     blocks = blocks_of(bouts_of(laid.swaths, holes))
-    in_order = planning.operation.runs_at_depth_m > 0.0 or choice.order == "neighbouring"
-    step = skip_step(planning.width_m, planning.outfit.radius_m, in_order)
+    step = skip_step(planning.width_m, planning.outfit.radius_m, _in_order(planning))
+    if planning.choice.size == "to headland":
+        bouts = [bout for block in _known_order(planning, part, blocks, step) for bout in block]
+        planning.coming = [*flattened(laid.outer), *flattened(laid.holes), *bouts]
     come_in(planning, part)
     for number, lines in enumerate(laid.outer):
         for xy in lines:
@@ -168,13 +171,41 @@ def _drive_part(planning: Planning, part: PartWork, last: bool) -> None:
     for lines in nearest_first(laid.holes, planning):
         for xy in lines:
             work_round(planning, part, xy, False)
-    while blocks:
-        i, bouts = nearest_block(blocks, planning.here, step)
-        blocks.pop(i)
+    for block in _in_turn(planning, part, blocks, step):
         before: NDArray[np.float64] | None = None
-        for bout in bouts:
+        for bout in block:
             before = work_bout(planning, part, bout, before)
     go_out(planning, part, last)
+
+
+def _in_order(planning: Planning) -> bool:
+    """Tell whether each bout lies beside the one before."""
+    return planning.operation.runs_at_depth_m > 0.0 or planning.choice.order == "neighbouring"
+
+
+def _in_turn(planning: Planning, part: PartWork, blocks: list[list[Bout]], step: int) -> Iterator[list[Bout]]:
+    """Yield blocks of bouts in driving order: the plain one goes on with the block nearest to where a trip ended."""
+    if planning.choice.order in ("far first", "near first") or planning.choice.size == "to headland":
+        yield from _known_order(planning, part, blocks, step)
+        return
+    left = list(blocks)
+    while left:
+        i, bouts = nearest_block(left, planning.here, step)
+        left.pop(i)
+        yield bouts
+
+
+def _known_order(planning: Planning, part: PartWork, blocks: list[list[Bout]], step: int) -> list[list[Bout]]:
+    """Return blocks of bouts in an order that does not depend on where trips end."""
+    ways, out = part.ways, part.way_out
+
+    def out_m(bout: Bout) -> float:
+        ends = (bout.swaths[0].xy[0], bout.swaths[-1].xy[-1])
+        return min(way_length(ways, nearest_node(ways, end), out) for end in ends)
+
+    if planning.choice.order in ("far first", "near first"):
+        return by_distance(blocks, step, out_m, planning.choice.order == "far first")
+    return foreseen(blocks, part.entrance.gateway_xy, step)
 
 
 def _finish(ground: Field, planning: Planning, laid: list[Laid], notes: list[Note]) -> Drive:
@@ -206,6 +237,10 @@ def _finish(ground: Field, planning: Planning, laid: list[Laid], notes: list[Not
     waited = np.diff(np.cumsum(_waits(line))[kept], prepend=0.0)
     time = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T) / speed + waited[:-1])])
     worked = worked_of(laid, ground.polygon)
+    if planning.midway and planning.choice.size == "to headland":
+        what = f"field {ground.key}: loads of {planning.operation.job} to the headland"
+        reach = f"a load lasts {planning.full_kg / planning.kg_m:.0f} m, less than the bout"
+        notes.append(Note("warned", what, f"{planning.midway}", f"so many run out inside a bout all the same: {reach}"))
     if line.outside:
         notes.append(
             Note(

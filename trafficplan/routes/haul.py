@@ -122,7 +122,7 @@ def _link(graph: nx.Graph, xy: NDArray[np.float64], part: Polygon, starts: NDArr
         close = np.flatnonzero(apart < BRIDGE_M)[::2]
         pairs += [(int(start + i), int(others[nearest[i]])) for i in close]
     lines = shapely.linestrings(xy[np.array(pairs, dtype=np.int64).reshape(-1, 2)])
-    allowed = shapely.covers(part.buffer(0.5), lines)
+    allowed = np.asarray(shapely.covers(part.buffer(0.5), lines))
     for (a, b), inside in zip(pairs, allowed, strict=True):
         if inside:
             _edge(graph, xy, a, b, 1.05)

@@ -130,7 +130,9 @@ def worked_of(parts: list[Laid], polygon: Polygon | MultiPolygon) -> float:
     """Return the ground of a field that parts of it cover [m2]."""
     if not parts:
         return 0.0
-    covered = parts[0].strips if len(parts) == 1 else shapely.union_all([laid.strips for laid in parts], grid_size=GRID_M)
+    covered = (
+        parts[0].strips if len(parts) == 1 else shapely.union_all([laid.strips for laid in parts], grid_size=GRID_M)
+    )
     return float(covered.intersection(polygon).area)
 
 

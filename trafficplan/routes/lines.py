@@ -11,7 +11,7 @@ from trafficplan.names import TURN
 from trafficplan.routes.bends import Ground, cut, joint, length_of
 from trafficplan.routes.haul import closed, nearest_node
 from trafficplan.routes.order import Bout
-from trafficplan.routes.trips import PartWork, Planning, add_way, add_ways, add_work
+from trafficplan.routes.trips import PartWork, Planning, add_way, add_ways, add_work, begin
 
 
 def nearest_first(
@@ -33,6 +33,7 @@ def far(planning: Planning) -> float:
 
 def work_round(planning: Planning, part: PartWork, xy: NDArray[np.float64], inner: bool) -> None:
     """Work one round: from where the turn into it is shortest, either way round."""
+    begin(planning, part)
     radius = planning.outfit.radius_m
     apart = np.hypot(*(xy - planning.here).T)
     nearest = float(LineString(xy).project(shapely.points(planning.here)))
@@ -69,6 +70,7 @@ def work_bout(
     planning: Planning, part: PartWork, bout: Bout, before: NDArray[np.float64] | None
 ) -> NDArray[np.float64]:
     """Work one bout from the nearer end; returns the middle of it, where the furrow of the next one lies."""
+    begin(planning, part)
     radius = planning.outfit.radius_m
     here = planning.runs[-1].xy
     forward = [s.xy for s in bout.swaths]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable
 from typing import NamedTuple
 
 LEAST_SHARE = 0.5  # a load that is to end at a headland is at least this share of the longest one that does
@@ -30,7 +30,7 @@ def balanced(full_kg: float, need_kg: float) -> float:
     return need_kg / max(1, math.ceil(need_kg / full_kg - 1e-9))
 
 
-def to_headland(full_m: float, ahead: Sequence[Ahead]) -> float | None:
+def to_headland(full_m: float, ahead: Iterable[Ahead]) -> float | None:
     """Return how long a load lasts that ends with a line [m]; None where the first line is too long for one load.
 
     Among the ends of lines that a full load reaches, and half of the longest such stretch, the one with the least way

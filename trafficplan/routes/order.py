@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely import Polygon
 
 from trafficplan.routes.swaths import Swath
 
+SAME_M = 1.0  # ways that differ by less are alike
 GAP_M = 80.0  # a bout that an obstacle interrupts for less than this is driven on behind it
 
 
@@ -114,3 +116,40 @@ def nearest_block(blocks: list[list[Bout]], here: np.ndarray, step: int) -> tupl
                 best = (apart, i, bouts)
     assert best is not None
     return best[1], best[2]
+
+
+def by_distance(
+    blocks: list[list[Bout]], step: int, out_m: Callable[[Bout], float], far_first: bool
+) -> list[list[Bout]]:
+    """Return blocks and their bouts from the far side back to where loads leave the field, or from there on.
+
+    Parameters
+    ----------
+    step : how many bouts on the next one lies, as in `bout_order`
+    out_m : way from a bout to where loads leave the field [m]
+    """
+    sign = -1.0 if far_first else 1.0
+    out: list[list[Bout]] = []
+    for block in sorted(blocks, key=lambda bouts: sign * sum(map(out_m, bouts)) / len(bouts)):
+        from_end = sign * out_m(block[-1]) < sign * out_m(block[0]) - SAME_M
+        seen = block[::-1] if from_end else block
+        out.append([seen[k] for k in bout_order(len(seen), step)])
+    return out
+
+
+def foreseen(blocks: list[list[Bout]], here: NDArray[np.float64], step: int) -> list[list[Bout]]:
+    """Return blocks and their bouts in the order of `nearest_block`, each left by the end it was not entered by."""
+    left, out = list(blocks), []
+    while left:
+        i, bouts = nearest_block(left, here, step)
+        left.pop(i)
+        out.append(bouts)
+        for bout in bouts:
+            here = far_end(bout, here)
+    return out
+
+
+def far_end(bout: Bout, here: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the end of a bout that is farther from a point: where the outfit leaves it."""
+    first, last = bout.swaths[0].xy[0], bout.swaths[-1].xy[-1]
+    return np.asarray(last if np.hypot(*(first - here)) <= np.hypot(*(last - here)) else first)

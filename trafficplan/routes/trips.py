@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -18,6 +19,7 @@ from trafficplan.routes.choice import Choice
 from trafficplan.routes.haul import Ways, nearest_node, way_length, way_pieces
 from trafficplan.routes.laid import Laid
 from trafficplan.routes.loads import Ahead, to_headland
+from trafficplan.routes.order import Bout, far_end
 
 Source = Literal["yard", "gate", "part", "outside", "other part"]
 
@@ -66,7 +68,7 @@ class Planning:
     kg_m : product per metre of work, 0 where the load does not change [kg/m]
     full_kg : largest load allowed; where the load grows, what the present one may grow to is limit_kg
     trips : loads so far; midway : loads that ended inside a bout
-    ahead : lines still to come after the present one, where the size of a load asks for them
+    coming : lines still to come after the present one, where the size of a load asks for them
     wait_s : time that the outfit stands before the next run
     """
 
@@ -81,7 +83,7 @@ class Planning:
     limit_kg: float
     trips: int
     midway: int = 0
-    ahead: list[Ahead] = field(default_factory=list)
+    coming: list[Bout | NDArray[np.float64]] = field(default_factory=list)
     wait_s: float = 0.0
     runs: list[Run] = field(default_factory=list)
 
@@ -144,14 +146,30 @@ def pass_gate(planning: Planning, entrance: Entrance, inbound: bool, leg: int) -
         add_way(planning, step[::-1], leg, planning.runs[-1].ground)
 
 
-def next_kg(planning: Planning, rest: Ahead | None = None) -> float:
-    """Return the size of the next load [kg]; `rest` is what is left of the present line."""
+def next_kg(planning: Planning, part: PartWork, rest: NDArray[np.float64] | None = None, swath: bool = False) -> float:
+    """Return the size of the next load [kg]; `rest` is what is left of the present line, a swath or not."""
     most = min(planning.full_kg, planning.need_kg) if planning.empties else planning.full_kg
     if planning.choice.size != "to headland" or planning.need_kg <= planning.full_kg:
         return most
-    lines = [rest, *planning.ahead] if rest is not None else planning.ahead
-    lasts = to_headland(planning.full_kg / planning.kg_m, lines)
+    lasts = to_headland(planning.full_kg / planning.kg_m, _ahead(planning, part, rest, swath))
     return most if lasts is None else min(most, lasts * planning.kg_m)
+
+
+def _ahead(planning: Planning, part: PartWork, rest: NDArray[np.float64] | None, swath: bool) -> Iterator[Ahead]:
+    """Yield the lines to come, seen from where loads leave the field; each bout is left by its other end."""
+    ways, out = part.ways, part.way_out
+    here = ways.xy[out]
+    if rest is not None:
+        here = rest[-1]
+        yield Ahead(length_of(rest), way_length(ways, nearest_node(ways, here), out), swath)
+    for line in planning.coming:
+        if isinstance(line, Bout):
+            here = far_end(line, here)
+            work = sum(length_of(s.xy) for s in line.swaths)
+        else:
+            here = line[int(np.argmin(np.hypot(*(line - here).T)))]
+            work = length_of(line)
+        yield Ahead(work, way_length(ways, nearest_node(ways, here), out), isinstance(line, Bout))
 
 
 def spent(planning: Planning) -> bool:
@@ -160,14 +178,14 @@ def spent(planning: Planning) -> bool:
     return planning.kg_m > 0.0 and planning.room_kg < least and planning.need_kg > least
 
 
-def change_load(planning: Planning, standing: PartWork | None, rest: Ahead | None = None, last: bool = False) -> None:
-    """Take on the next load, or leave the present one; where the outfit stands in a part, over a last step there."""
-    before = planning.load_kg
+def change_load(planning: Planning, part: PartWork, next_load_kg: float) -> None:
+    """Take on the next load, or leave the present one; where the outfit stands in the field, over a last step there."""
+    before, standing = planning.load_kg, part if part.source == "part" else part.fill_in
     if planning.empties:
-        planning.load_kg = next_kg(planning, rest)
+        planning.load_kg = next_load_kg
     else:
-        planning.load_kg, planning.limit_kg = 0.0, next_kg(planning, rest)
-    planning.trips += not last
+        planning.load_kg, planning.limit_kg = 0.0, next_load_kg
+    planning.trips += next_load_kg > 0.0
     if standing is not None:
         end = planning.runs[-1].xy[-2:]
         step = STOP_M * (end[1] - end[0]) / np.hypot(*(end[1] - end[0]))
@@ -181,21 +199,21 @@ def come_in(planning: Planning, part: PartWork) -> None:
     empty, other = planning.empties and spent(planning), part.fill_in
     if empty and part.source == "outside":
         add_road(planning, part.fill_home[::-1])
-        change_load(planning, None)
+        change_load(planning, part, next_kg(planning, part))
         come_from_fill(planning, part, ENTRY)
         return
     if empty and other is not None:
         come_in_at(planning, other)
         add_ways(planning, other, (0, other.way_out), ENTRY)
-        change_load(planning, other)
+        change_load(planning, part, next_kg(planning, part))
         come_from_fill(planning, part, ENTRY)
         return
     if empty and part.source in ("yard", "gate"):
-        change_load(planning, None)
+        change_load(planning, part, next_kg(planning, part))
     come_in_at(planning, part)
     if empty and part.source == "part":
         add_ways(planning, part, (0, part.way_out), ENTRY)
-        change_load(planning, part)
+        change_load(planning, part, next_kg(planning, part))
 
 
 def come_in_at(planning: Planning, part: PartWork) -> None:
@@ -209,7 +227,7 @@ def go_out(planning: Planning, part: PartWork, last: bool) -> None:
     home = part
     if last and not planning.empties and planning.load_kg > 0.0 and part.source in ("part", "outside", "other part"):
         go_to_fill(planning, part)
-        change_load(planning, _standing(part), last=True)
+        change_load(planning, part, 0.0)
         if part.source == "outside":
             add_road(planning, part.fill_home)
             return
@@ -217,11 +235,6 @@ def go_out(planning: Planning, part: PartWork, last: bool) -> None:
     add_ways(planning, home, (nearest_node(home.ways, planning.here), 0), EXIT)
     pass_gate(planning, home.entrance, False, EXIT)
     add_road(planning, home.entrance.road[::-1])
-
-
-def _standing(part: PartWork) -> PartWork | None:
-    """Return the part in which the outfit stands at the fill point, None where it is outside the field."""
-    return part if part.source == "part" else part.fill_in
 
 
 def go_to_fill(planning: Planning, part: PartWork) -> None:
@@ -247,11 +260,18 @@ def come_from_fill(planning: Planning, part: PartWork, leg: int) -> None:
     pass_gate(planning, part.entrance, True, leg)
 
 
-def fetch(planning: Planning, part: PartWork, rest: Ahead | None = None) -> None:
+def fetch(planning: Planning, part: PartWork, rest: NDArray[np.float64] | None = None, swath: bool = False) -> None:
     """Go to the fill point, take on a load (or leave one), and come back to where the ways begin."""
     go_to_fill(planning, part)
-    change_load(planning, _standing(part), rest)
+    change_load(planning, part, next_kg(planning, part, rest, swath))
     come_from_fill(planning, part, HAUL)
+
+
+def begin(planning: Planning, part: PartWork) -> None:
+    """Get ready for the next line: with nothing on board to work with, go to the fill point first."""
+    if spent(planning):
+        fetch(planning, part)
+    planning.coming = planning.coming[1:]
 
 
 def add_work(planning: Planning, part: PartWork, xy: NDArray[np.float64], furrow: int, swath: bool) -> None:
@@ -278,7 +298,7 @@ def add_work(planning: Planning, part: PartWork, xy: NDArray[np.float64], furrow
                 _work_back(planning, part, xy[::-1], furrow, whole[0])
                 return
         else:
-            fetch(planning, part, Ahead(length - worked, 0.0, False))
+            fetch(planning, part, xy)
             add_ways(planning, part, (part.way_out, nearest_node(part.ways, xy[0])), HAUL)
 
 
@@ -301,7 +321,7 @@ def _swath_trip(planning: Planning, part: PartWork, rest: NDArray[np.float64], d
     ways, out = part.ways, part.way_out
     add_way(planning, rest, HAUL, part.ground)
     near, far = nearest_node(ways, done[0]), nearest_node(ways, rest[-1])
-    fetch(planning, part, Ahead(length_of(rest), way_length(ways, far, out), True))
+    fetch(planning, part, rest, swath=True)
     back = way_length(ways, far, out) < way_length(ways, near, out)
     add_ways(planning, part, (out, far if back else near), HAUL)
     if not back:
