@@ -21,6 +21,7 @@ from trafficplan.farm.field import Field
 from trafficplan.farm.grid import Grid
 from trafficplan.farm.ground import Ground, corridor, lay_ground
 from trafficplan.farm.operation import Operation, Scenario
+from trafficplan.farm.water import moistures_of
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import DEPTHS, ENTRY, EXIT, HAUL, ROAD, Note
 from trafficplan.routes.build import passes_of
@@ -148,15 +149,11 @@ def soils_of(
     tillage_m: float,
     tilled_m: float,
 ) -> tuple[tuple[SoilDay, ...], tuple[Note, ...]]:
-    """Return each soil unit on the operation's day. Unknown moisture is assumed, and noted."""
-    notes: list[Note] = []
-    if operation.moisture is not None:
-        top, deep = operation.moisture.top_pa, operation.moisture.deep_pa
-    else:
-        top = deep = defaults.MOISTURE_PA
-        notes.append(defaults.note("moisture", f"operation {operation.key}"))
+    """Return each soil unit on the operation's day: its moisture as given, by the day's water balance, or assumed."""
+    moistures, told = moistures_of(farm, operation, units)
+    notes = list(told)
     days = []
-    for unit in units:
+    for unit, (top, deep) in zip(units, moistures, strict=True):
         day, more = soil_day(farm.soil_units[unit], np.asarray(depths_m), top, deep, tillage_m, tilled_m)
         days.append(day)
         notes.extend(more)

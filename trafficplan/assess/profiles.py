@@ -7,11 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from trafficplan.assess.summary import WheelProfile
+from trafficplan.farm.defaults import MOISTURE_PA
 from trafficplan.farm.operation import Operation
+from trafficplan.farm.water import BY_BALANCE
 from trafficplan.machines.contact import contact_area, upper_area
 from trafficplan.machines.outfit import Axle
 from trafficplan.routes.passes import Pass
 from trafficplan.soil.stress import stress_quartic, stress_track
+from trafficplan.soil.unit import SoilDay
 from trafficplan.traffic.layers import OperationEvents
 from trafficplan.units import BAR, GRAVITY, KPA
 
@@ -53,6 +56,17 @@ def _heaviest(passes: Sequence[Pass]) -> tuple[Pass, float] | None:
     return max(loads, key=lambda pair: pair[1] / len(pair[0].axle.wheels)) if loads else None
 
 
+def _moisture_words(operation: Operation, soils: Sequence[SoilDay]) -> str:
+    """Return where the moisture of an operation comes from: as it was given, by the water balance, or assumed."""
+    if operation.moisture is not None:
+        return operation.moisture.words
+    tensions = np.stack([soil.tension_pa for soil in soils])
+    if np.all(tensions == MOISTURE_PA):
+        return "moulds (assumed)"
+    low, high = (f"{one / KPA:.0f}" for one in (tensions[:, -1].min(), tensions[:, -1].max()))
+    return f"by the {BY_BALANCE} (deep layer {low if low == high else f'{low} to {high}'} kPa)"
+
+
 def wheel_profiles(
     operations: Sequence[Operation], events: Sequence[OperationEvents], depths_m: tuple[float, ...]
 ) -> tuple[WheelProfile, ...]:
@@ -78,7 +92,7 @@ def wheel_profiles(
                 operation=operation.key,
                 wheel_load_kg=wheel_kg,
                 pressure_bar=one.pressure_pa / BAR,
-                moisture=operation.moisture.words if operation.moisture else "moulds (assumed)",
+                moisture=_moisture_words(operation, event.soils),
                 depths_m=depths_m,
                 stress_kpa=tuple(v / KPA for v in central),
                 upper_kpa=tuple(

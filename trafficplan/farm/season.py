@@ -36,7 +36,8 @@ def apply_scenario(farm: Farm, scenario: Scenario) -> tuple[Operation, ...]:
 
     Changes act one after the other on what the earlier ones left, but select by the operations as they are in
     operations.csv. Another outfit brings its own capacity, width and pressures with it: the row's load, width
-    and pressures are dropped unless the change gives new ones.
+    and pressures are dropped unless the change gives new ones. Another day drops the row's moisture where the farm has
+    weather: the water balance knows the new day.
     """
     changed = []
     for original in farm.operations:
@@ -59,6 +60,9 @@ def _changed(farm: Farm, operation: Operation, change: Change) -> Operation:
     if change.pressures_pa:
         kept = {} if "*" in change.pressures_pa else operation.pressures_pa
         operation = replace(operation, pressures_pa={**kept, **change.pressures_pa})
+    moved = change.day is not None and change.day != operation.day
+    if moved and farm.weather is not None:  # what was felt by hand on the old day says nothing of the new one
+        operation = replace(operation, moisture=None)
     return replace(
         operation,
         moisture=change.moisture or operation.moisture,
