@@ -56,10 +56,18 @@ class Concentration:
 
 def counts_by_zone(lasting: Stored, ground: Ground) -> dict[str, Counts]:
     """Return zone -> (10001,) cells per stored chance: headland, gateway, infield."""
-    return {
-        zone: np.bincount(np.minimum(lasting[ground.zone == code], MOST), minlength=MOST + 1)
-        for zone, code in ZONE_CODES.items()
-    }
+    return {zone: counts_of(lasting[ground.zone == code]) for zone, code in ZONE_CODES.items()}
+
+
+def counts_of(lasting: Stored) -> Counts:
+    """Return (10001,) cells per stored chance of some cells.
+
+    Examples
+    --------
+    >>> counts_of(np.array([0, 10000, 10000], np.uint16))[[0, 10000]].tolist()
+    [1, 2]
+    """
+    return np.bincount(np.minimum(lasting, MOST), minlength=MOST + 1)
 
 
 def likely_ha(counts: Counts, cell_ha: float) -> float:
