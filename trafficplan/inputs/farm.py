@@ -21,6 +21,7 @@ from trafficplan.inputs.access import Access, hang_gateways, read_access
 from trafficplan.inputs.elevation import read_elevation
 from trafficplan.inputs.fields import Boundaries, read_fields
 from trafficplan.inputs.ledger import Ledger, listed, rename_hint
+from trafficplan.inputs.log_pressure import with_recorded_pressures
 from trafficplan.inputs.operations import Known, read_operations
 from trafficplan.inputs.outfits import read_outfits
 from trafficplan.inputs.paths import inside
@@ -75,6 +76,7 @@ def read_farm(folder: Path, every_log: bool = False) -> Farm:
     if every_log:
         logs |= read_other_tracks(ledger, settings, boundaries, files, wanted)
     _check_outfits_of_logs(ledger, settings, outfits)
+    operations = with_recorded_pressures(ledger, settings, operations, logs, boundaries.fields, outfits)
     plans = read_plans(ledger, boundaries, operations)
     aerial = _aerial(ledger, settings)
     elevation = read_elevation(ledger, settings, boundaries)

@@ -76,13 +76,13 @@ def cold_pressure(recording: Recording) -> Recording:
     celsius = recording.columns.get("temperature")
     what = f"{recording.where}: tyre pressure"
     if celsius is None:
-        why = "recorded without a temperature: as read, perhaps hot; compare it with the pressure set"
+        why = "recorded without a temperature: as read, perhaps hot"
         note = Note("warned", what, f"{usual / BAR:.2f} bar", why, "the log")
         return replace(recording, notes=(*recording.notes, note))
     fair = np.isfinite(pressure) & (celsius >= CELSIUS_RANGE[0]) & (celsius <= CELSIUS_RANGE[1])
     cold = pressure.copy()
     cold[fair] = cold_pressure_gas_law(pressure[fair], celsius[fair])
     value = f"{np.nanmedian(cold) / BAR:.2f} bar cold, read as {usual / BAR:.2f} bar"
-    why = f"brought to {COLD_CELSIUS:g} degrees C; compare it with the pressure set"
+    why = f"brought to {COLD_CELSIUS:g} degrees C"
     note = Note("warned", what, value, why, "gas law at equal volume")
     return replace(recording, columns={**recording.columns, "pressure": cold}, notes=(*recording.notes, note))

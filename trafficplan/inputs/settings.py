@@ -31,6 +31,12 @@ class TrackColumn(Table):
     unit: str = ""
 
 
+class PressureColumn(TrackColumn):
+    """The column of tyre pressure, and the axle whose tyres it was read of ("": of all)."""
+
+    axle: str = ""
+
+
 class TrackForm(Table):
     """How a recorded track is written: our column -> the file's column and unit; and which outfit recorded it."""
 
@@ -44,7 +50,7 @@ class TrackForm(Table):
     record: TrackColumn | None = None
     date: TrackColumn | None = None
     machine: TrackColumn | None = None
-    pressure: TrackColumn | None = None
+    pressure: PressureColumn | None = None
     temperature: TrackColumn | None = None
     width: TrackColumn | None = None
     working: TrackColumn | None = None
