@@ -167,7 +167,11 @@ def test_a_recorded_tyre_pressure_counts_more_than_the_one_set(good: Farm) -> No
     recorded = log(UP_AND_DOWN, pressure_pa=lambda x, _y: np.full(len(x), 0.8e5))
     found = matched(good, [recorded], operation("a", "West", pressures_pa={"trailer": 2e5}))
     assert found.farm.operations[0].pressures_pa == {"*": 0.8e5}
-    assert any("0.80 bar" in note.value for note in found.notes)
+    assert any(note.value == "0.8 bar (12 psi)" for note in found.notes)
+    one = matched(
+        good, [replace(recorded, pressure_axle="rear")], operation("a", "West", pressures_pa={"trailer": 2e5})
+    )
+    assert one.farm.operations[0].pressures_pa == {"trailer": 2e5, "rear": 0.8e5}
 
 
 def test_neighbours_that_touch_do_not_cut_a_bout(good: Farm) -> None:

@@ -119,6 +119,7 @@ class Log:
     tyre_celsius : temperature of the air in the tyre [degrees C], or None
     rows : records in the file, before any was left out; 0 where not counted
     outfit : key of the outfit that recorded it as farm.toml says, or ""
+    pressure_axle : axle whose tyre pressure was recorded as farm.toml says, or "*": all
     """
 
     key: str
@@ -137,6 +138,7 @@ class Log:
     tyre_celsius: NDArray[np.float64] | None = None
     rows: int = 0
     outfit: str = ""
+    pressure_axle: str = "*"
 
 
 @dataclass(frozen=True)

@@ -100,7 +100,7 @@ def read_tracks(ledger: Ledger, settings: Settings, boundaries: Boundaries, want
                 if not chosen:
                     raise _several(recording, [part[0].key for part in parts])
                 for part, x, y in chosen:
-                    logs[part.key] = _log(part, x, y, _outfit(settings, part.key))
+                    logs[part.key] = _log(part, x, y, *_whose(settings, part.key))
             except InputError as error:
                 ledger.take_over(error, recording.where)
     for log in logs.values():
@@ -131,7 +131,7 @@ def read_other_tracks(
         try:
             parts = [part for one in recordings for part in _laid(one, boundaries, settings.timezone)]
             logs |= {
-                part.key: _log(part, x, y, _outfit(settings, part.key))
+                part.key: _log(part, x, y, *_whose(settings, part.key))
                 for part, x, y in parts
                 if part.key not in wanted
             }
@@ -360,13 +360,15 @@ def _comes_near(
     )
 
 
-def _outfit(settings: Settings, key: str) -> str:
-    """Return the outfit that farm.toml names for a log, or for the file that holds it; else ""."""
-    forms = (settings.tracks.get(name) for name in (key, key.split("/")[0]))
-    return next((form.outfit for form in forms if form is not None and form.outfit), "")
+def _whose(settings: Settings, key: str) -> tuple[str, str]:
+    """Return outfit and axle that farm.toml names for a log, or for the file that holds it; else "" and "*"."""
+    forms = [form for name in (key, key.split("/")[0]) if (form := settings.tracks.get(name)) is not None]
+    outfit = next((form.outfit for form in forms if form.outfit), "")
+    axle = next((form.pressure.axle for form in forms if form.pressure is not None and form.pressure.axle), "*")
+    return outfit, axle
 
 
-def _log(recording: Recording, x: Floats, y: Floats, outfit: str) -> Log:
+def _log(recording: Recording, x: Floats, y: Floats, outfit: str, axle: str) -> Log:
     recording = cold_pressure(recording)
     columns = recording.columns
     notes = (*recording.notes, *quality_notes(recording.where, columns["time"], x, y))
@@ -387,6 +389,7 @@ def _log(recording: Recording, x: Floats, y: Floats, outfit: str) -> Log:
         columns.get("temperature"),
         recording.rows,
         outfit,
+        axle,
     )
 
 

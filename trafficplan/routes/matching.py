@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import zoneinfo
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -23,6 +23,7 @@ from trafficplan.farm.operation import Log, Operation
 from trafficplan.farm.season import order
 from trafficplan.names import Note
 from trafficplan.routes.fixes import JUMP_M, JUMP_M_S, STILL_M_S, Bools, Floats, steps
+from trafficplan.units import pressure_text
 
 Ints = NDArray[np.intp]
 
@@ -276,8 +277,12 @@ def outfit_of(farm: Farm, log: Log) -> str:
     return next(iter(farm.outfits)) if len(farm.outfits) == 1 else ""
 
 
-def match(farm: Farm) -> Matched:
+def match(farm: Farm, years: Collection[int] = ()) -> Matched:
     """Match all logs of a farm to its operations, by day (farm's time zone), field and outfit.
+
+    Parameters
+    ----------
+    years : what drove in another year is told and left out of the maps; empty: every year counts
 
     An operation that names a log keeps to it; one that is only planned takes the log of its outfit, day and field. A
     log without a known outfit goes to the only operation of that day and field that has none.
@@ -292,9 +297,20 @@ def match(farm: Farm) -> Matched:
     taken = {id(one) for group in chosen.values() for one in group}
     rest = [one for one in outings if one.field and id(one) not in taken and one.work_m + one.transport_m > 0]
     made = _with_parts(farm, chosen, notes)
-    made, added = _with_added(made, rest, notes)
+    made, added = _with_added(made, _of_years(rest, years, notes), notes)
     without_log = tuple(one.key for one in farm.operations if one.key not in chosen)
     return Matched(made, tuple(outings), chosen, tuple(rest), added, without_log, tuple(dict.fromkeys(notes)))
+
+
+def _of_years(rest: Sequence[Outing], years: Collection[int], notes: list[Note]) -> list[Outing]:
+    """Return the outings of some years; tell of the others, log by log."""
+    other = [one for one in rest if years and one.day and one.day.year not in years]
+    for log in dict.fromkeys(one.log for one in other):
+        days = sorted({str(one.day) for one in other if one.log == log})
+        value = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
+        why = f"not of {', '.join(map(str, sorted(years)))}: left out"
+        notes.append(Note("warned", f"log {log}: of another year", value, why))
+    return [one for one in rest if one not in other]
 
 
 def _chosen(farm: Farm, outings: Sequence[Outing], notes: list[Note]) -> dict[str, tuple[Outing, ...]]:
@@ -356,7 +372,9 @@ def _with_parts(farm: Farm, chosen: Mapping[str, tuple[Outing, ...]], notes: lis
             part = _part(farm, group, operation.field)
             logs[part.key] = part
             key = operation.key if number == 0 else f"{operation.key} ({group[0].log})"
-            operations.append(_as_recorded(replace(operation, key=key, drive=f"track:{part.key}"), part, notes))
+            named = operation.drive.startswith("track:")
+            made = replace(operation, key=key, drive=f"track:{part.key}")
+            operations.append(made if named else _as_recorded(made, part, notes))
         if not groups:
             operations.append(operation)
     return replace(farm, logs=logs, operations=tuple(operations))
@@ -412,14 +430,21 @@ def _joined(parts: Sequence[Log]) -> Log:
 
 
 def _as_recorded(operation: Operation, part: Log, notes: list[Note]) -> Operation:
-    """Return the operation with the tyre pressure that its log recorded, which counts more than the one set."""
+    """Return the operation with the tyre pressure that its log recorded, which counts more than the one set.
+
+    An operation that names its log has it already.
+    """
     if part.pressure_pa is None or not np.isfinite(part.pressure_pa).any():
         return operation
-    pressure = float(np.nanmedian(part.pressure_pa))
-    what = f"operation {operation.key}: tyre pressure"
-    why = "recorded in its log, so it counts more than the one set; taken for all axles"
-    notes.append(Note("assumed", what, f"{pressure / 1e5:.2f} bar", why, part.key))
-    return replace(operation, pressures_pa={"*": pressure})
+    known = np.isfinite(part.pressure_pa)
+    works = known & (part.working > 0) if part.working is not None else known
+    median = float(np.median(part.pressure_pa[works if works.any() else known]))
+    axle = part.pressure_axle
+    whose = "for all axles" if axle == "*" else f"for the axle {axle}"
+    why = f"recorded in its log: it counts more than the one set, {whose}"
+    notes.append(Note("assumed", f"operation {operation.key}: tyre pressure", pressure_text(median), why, part.key))
+    kept = {} if axle == "*" else dict(operation.pressures_pa)
+    return replace(operation, pressures_pa={**kept, axle: median})
 
 
 def _with_added(farm: Farm, rest: Sequence[Outing], notes: list[Note]) -> tuple[Farm, dict[str, Outing]]:
