@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from trafficplan.errors import InputError, OutputError, Problem
+from trafficplan.work.field import folder_name
 from trafficplan.work.folder import finish_swap, new_result
-from trafficplan.work.season import folder_name
 
 
 def write_run(folder, text):

@@ -32,6 +32,9 @@ def map_command(
     ] = None,
     last: Annotated[str | None, typer.Option("--to", help="Last day, YYYY-MM-DD.")] = None,
     workers: Annotated[int | None, typer.Option(help="Processes; default: one per core.")] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Take over the fields that a run which was killed had finished.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Compute what all passes of the season together did to the soil, and write maps, tables and a report."""
@@ -45,6 +48,7 @@ def map_command(
         "from": first,
         "to": last,
         "workers": workers,
+        "resume": resume,
     }
     answer("map", inputs, as_json, lambda: _map(farm, out, inputs, as_json))
 
@@ -52,17 +56,22 @@ def map_command(
 def _map(folder: Path, out: Path | None, asked: dict[str, Any], as_json: bool) -> dict[str, Any]:
     from trafficplan.cli.asked import plan_of, scenarios_of, some_fields, workers_of
     from trafficplan.inputs.farm import read_farm
-    from trafficplan.work.folder import new_result
-    from trafficplan.work.season import run_map
+    from trafficplan.work.hands import hands
+    from trafficplan.work.place import result_at
+    from trafficplan.work.season import map_farm
 
     plan, workers = plan_of(asked), workers_of(asked["workers"])
     farm = read_farm(folder)
     target = out if out is not None else Path(f"{folder.resolve().name}-result")
     fields = some_fields(farm, asked["field"])
     scenarios = scenarios_of(farm, asked["scenario"])
-    with new_result(target) as temporary, _progress(not as_json, len(fields)) as told:
-        summaries = run_map(farm, fields, scenarios, plan, temporary, workers, told)
-    return _told(farm, summaries, target, plan)
+    with (
+        result_at(target, None, asked["resume"]) as place,
+        hands(workers) as at_work,
+        _progress(not as_json, len(fields)) as told,
+    ):
+        run = map_farm(farm, fields, scenarios, plan, place, at_work, told)
+    return _told(farm, run.summaries, target, plan)
 
 
 @contextmanager

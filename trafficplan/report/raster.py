@@ -19,27 +19,26 @@ from trafficplan.farm.grid import Grid
 from trafficplan.names import LAYERS
 
 
-def write_layer(path: Path, layer: str, stored: NDArray[Any], grid: Grid) -> None:
-    """Write one stored layer; the folder must exist.
+def layer_bytes(layer: str, stored: NDArray[Any], grid: Grid) -> bytes:
+    """Return one stored layer as a file's content.
 
     Parameters
     ----------
-    path : file to write
     layer : layer name ("ratio_35")
     stored : (rows, cols) as stored, in the dtype of names.LAYERS
 
     Raises
     ------
     OSError
-        The file cannot be written.
+        The library for TIFF cannot make it (no memory).
     """
     try:
-        _write(path, layer, stored, grid)
-    except (RasterioError, CPLE_BaseError) as error:  # not all of them are OSErrors: a full disk shows in either form
-        raise OSError(errno.EIO, f"{path.name}: {error}") from None
+        return _encoded(layer, stored, grid)
+    except (RasterioError, CPLE_BaseError) as error:  # not all of them are OSErrors
+        raise OSError(errno.EIO, f"{layer}: {error}") from None
 
 
-def _write(path: Path, layer: str, stored: NDArray[Any], grid: Grid) -> None:
+def _encoded(layer: str, stored: NDArray[Any], grid: Grid) -> bytes:
     kind = LAYERS[kind_of(layer)]
     tag = layer.removeprefix(kind.name).lstrip("_")
     counts = kind.name in ("over_passes", "passes")
@@ -64,8 +63,7 @@ def _write(path: Path, layer: str, stored: NDArray[Any], grid: Grid) -> None:
             target.offsets = (0.0,)
             target.units = (kind.unit,)
             target.set_band_description(1, kind.meaning + (f", {tag} cm deep" if tag else ""))
-        # Written by Python itself: on a full disk the library for TIFF would print its own words.
-        path.write_bytes(memory.read())
+        return bytes(memory.read())
 
 
 def read_layer(path: Path) -> tuple[NDArray[np.float32], Grid]:

@@ -6,6 +6,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import IO
 
@@ -98,12 +99,12 @@ def _lock(new: Path, out: Path) -> IO[str]:
     return mark
 
 
-def _begin(out: Path) -> IO[str]:
-    """Make the temporary folder empty and ours."""
+def _begin(out: Path, resume: bool) -> IO[str]:
+    """Make the temporary folder ours, and empty unless what an unfinished run left is taken over."""
     new = _temporary(out)
     new.mkdir(parents=True, exist_ok=True)
     mark = _lock(new, out)
-    for path in new.iterdir():
+    for path in () if resume else new.iterdir():
         if path.name == MARK:
             continue
         if path.is_dir():
@@ -114,10 +115,15 @@ def _begin(out: Path) -> IO[str]:
 
 
 @contextmanager
-def new_result(out: Path) -> Iterator[Path]:
+def new_result(out: Path, resume: bool = False) -> Iterator[Path]:
     """Give a temporary sibling folder to write into; swap it in when the block ends well, remove it otherwise.
 
     The caller writes run.json last. Nothing that is not a result of ours is ever replaced or removed.
+
+    Parameters
+    ----------
+    out : result folder
+    resume : the temporary folder keeps what is in it, and stays when the block does not end well
 
     Raises
     ------
@@ -128,12 +134,13 @@ def new_result(out: Path) -> Iterator[Path]:
         out = out.resolve()
         _check_place(out)
         finish_swap(out)
-        mark = _begin(out)
+        mark = _begin(out, resume)
     except OutputError:
         raise
     except OSError as error:
         raise _cannot_write(out, error) from error
     new, old = _temporary(out), _old(out)
+    swapped = False
     try:
         yield new
         (new / MARK).unlink(missing_ok=True)
@@ -142,12 +149,14 @@ def new_result(out: Path) -> Iterator[Path]:
         os.replace(new, out)
         if old.exists():
             shutil.rmtree(old)
-    except OutputError:
-        raise
+        swapped = True
+    except OutputError as error:
+        named = replace(error.problems[0], where=error.problems[0].where.replace(str(new), str(out)))
+        raise OutputError(named) from error
     except OSError as error:
         finish_swap(out)
         raise _cannot_write(out, error) from error
     finally:
         mark.close()
-        if new.exists():
+        if new.exists() and (swapped or not resume):
             shutil.rmtree(new, ignore_errors=True)

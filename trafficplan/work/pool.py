@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import multiprocessing
+import multiprocessing.connection
+import os
 import signal
-from collections.abc import Callable, Iterator, Sequence
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import resource_tracker
 from typing import Any, TypeVar
+
+from trafficplan.errors import Problem
+from trafficplan.work.hands import Lost
 
 S = TypeVar("S")
 T = TypeVar("T")
@@ -37,24 +44,115 @@ def in_processes(work: Callable[[S, T], R], shared: S, tasks: Sequence[T], worke
         return
     pool = ProcessPoolExecutor(min(workers, len(tasks)), multiprocessing.get_context("spawn"), _hold, (work, shared))
     try:
-        with _deaf_workers():
-            waiting = {pool.submit(_answer, task): i for i, task in enumerate(tasks)}
-        for future in as_completed(waiting):
-            yield waiting[future], future.result()
+        yield from _answers(pool, _answer, enumerate(tasks))
     except BaseException:
-        for process in list((pool._processes or {}).values()):
-            process.kill()
-        pool.shutdown(wait=False, cancel_futures=True)
+        _kill(pool)
         raise
     pool.shutdown()
 
 
+@contextmanager
+def processes(count: int) -> Iterator[Callable[[Callable[[Any], Any], Sequence[Any]], Iterator[tuple[int, Any]]]]:
+    """Give a function that lets up to `count` processes work; they start once and stay until the block ends.
+
+    It is called with a function of a module and tasks, and yields the place and the answer of each as it is done; with
+    one process, or one task, all is done here and in order. A process that is killed from outside takes its fellows
+    with it: what is not done yet is given to new ones; a task that is killed also when it is alone is `Lost`.
+    """
+    pools: list[ProcessPoolExecutor] = []
+
+    def pool_for(tasks: int) -> ProcessPoolExecutor:
+        if not pools or pools[0]._max_workers < min(count, tasks):  # type: ignore[attr-defined]
+            close()
+            pools.append(ProcessPoolExecutor(min(count, tasks), multiprocessing.get_context("spawn"), _end_with_parent))
+        return pools[0]
+
+    def close() -> None:
+        while pools:
+            _kill(pools.pop())
+
+    def each(work: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+        if count <= 1 or len(tasks) <= 1:
+            for i, task in enumerate(tasks):
+                yield i, work(task)
+            return
+        left = dict(enumerate(tasks))
+        while left:
+            some = list(left.items())
+            try:
+                for i, answer in _answers(pool_for(len(left)), work, some):
+                    del left[i]
+                    yield i, answer
+            except BrokenProcessPool:
+                close()
+                if len(left) == len(some):  # nothing was done: one of the first is to blame, and they try one by one
+                    for i, task in some[:count]:
+                        del left[i]
+                        yield i, _alone(work, task)
+
+    try:
+        yield each
+    except BaseException:
+        close()
+        raise
+    for pool in pools:
+        pool.shutdown(cancel_futures=True)
+
+
+def _answers(
+    pool: ProcessPoolExecutor, work: Callable[[Any], R], tasks: Iterable[tuple[int, Any]]
+) -> Iterator[tuple[int, R]]:
+    with _deaf_workers():
+        waiting = {pool.submit(work, task): i for i, task in tasks}
+    for future in as_completed(list(waiting)):
+        yield waiting.pop(future), future.result()
+
+
+def _kill(pool: ProcessPoolExecutor) -> None:
+    for process in list((pool._processes or {}).values()):
+        process.kill()
+    pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _alone(work: Callable[[Any], Any], task: Any) -> Any:
+    """Return the answer of a task that has a process and the memory of the machine to itself, or that it is lost."""
+    pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), _end_with_parent)
+    try:
+        ((_, answer),) = _answers(pool, work, [(0, task)])
+        return answer
+    except BrokenProcessPool:
+        return Lost(
+            Problem(
+                "the process that computed it was killed",
+                "this machine",
+                "probably no memory was left",
+                "memory for the largest field",
+                "close other programs, or take larger cells",
+            )
+        )
+    finally:
+        _kill(pool)
+
+
 def _hold(work: Callable[[Any, Any], Any], shared: Any) -> None:
+    _end_with_parent()
     _held["work"], _held["shared"] = work, shared
 
 
 def _answer(task: Any) -> Any:
     return _held["work"](_held["shared"], task)
+
+
+def _end_with_parent() -> None:
+    """End this process when its parent is gone: a parent that was killed cannot say so, and its workers would stay."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_watch, args=(parent.sentinel,), daemon=True).start()
+
+
+def _watch(sentinel: int) -> None:
+    multiprocessing.connection.wait([sentinel])
+    os._exit(1)
 
 
 @contextmanager

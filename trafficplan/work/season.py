@@ -1,143 +1,49 @@
-"""The run of a farm's season: fields over processes, layers written while the next field computes."""
+"""The run of a farm's season: fields over processes or a cluster, what is finished taken over, tables and report at the end."""
 
 from __future__ import annotations
 
-import os
-import re
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from trafficplan.assess.stored import kind_of, unpack
+from trafficplan.assess.stored import kind_of
 from trafficplan.assess.summary import FieldSummary
-from trafficplan.chain import Drives, FieldResult, Plan, run_field
-from trafficplan.errors import TrafficplanError
+from trafficplan.chain import Plan
+from trafficplan.errors import InputError, OutputError, Problem, TrafficplanError
 from trafficplan.farm.farm import Farm
-from trafficplan.names import LAYERS, Note, depth_tag
+from trafficplan.names import LAYERS, Note
 from trafficplan.report.page import write_report
-from trafficplan.report.picture import Picture, encode
-from trafficplan.report.raster import write_layer
 from trafficplan.report.run import RUN, run_record, write_json
 from trafficplan.report.tables import write_compare, write_zones
 from trafficplan.report.vector import write_zones_map
-from trafficplan.work.pool import in_processes
+from trafficplan.work.field import FieldDone, FieldFailed, Task, field_outcome, folder_name
+from trafficplan.work.hands import Hands, Lost, hands
+from trafficplan.work.part import part_of
+from trafficplan.work.place import Place
+from trafficplan.work.resume import Files, fingerprint, recall
+from trafficplan.work.store import Store, refusal, remove, sizes, write
+
+#: Written to ask whether a store still takes files.
+PROBE = ".trafficplan-asks"
 
 Told = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
-class FieldDone:
-    """One field, all scenarios: what goes into tables and report, and seconds per step."""
+class FarmRun:
+    """What a run over the fields of a farm gave.
 
-    field: str
-    summaries: tuple[FieldSummary, ...]
-    pictures: Mapping[str, tuple[Picture, ...]]
-    timings: Mapping[str, float]
-
-
-@dataclass(frozen=True)
-class Task:
-    """What one process needs for one field."""
-
-    farm: Farm
-    field: str
-    scenarios: tuple[str, ...]
-    plan: Plan
-    folder: Path
-    threads: int
-
-
-def folder_name(key: str) -> str:
-    """Return a name that is safe as a folder; different keys stay different.
-
-    Examples
-    --------
-    >>> folder_name("North Park"), folder_name("a/../b")
-    ('North Park', 'a%2F..%2Fb')
+    Attributes
+    ----------
+    summaries : of every scenario and field that was computed, scenario by scenario
+    failed : field -> why it could not be computed
+    taken_over : fields that an earlier run had finished with the same inputs
     """
-    safe = re.sub(r"[^\w .-]", lambda hit: "".join(f"%{byte:02X}" for byte in hit.group().encode()), key).strip()
-    return safe if safe.strip(".") else "%2E" * len(safe)
 
-
-def pictured(depths_m: Sequence[float], deep_from_m: float, base: bool) -> list[str]:
-    """Return the layers that the report shows: twelve for base, and of other scenarios those that tell them apart."""
-    just_below = depth_tag(next((d for d in depths_m if d > deep_from_m + 1e-9), depths_m[-1]))
-    half, top = (depth_tag(min(depths_m, key=lambda d: abs(d - wanted))) for wanted in (0.5, 0.2))
-    telling = ["lasting", "depth_reached", f"ratio_{just_below}"]
-    if not base:
-        return telling
-    more = [
-        f"ratio_{top}",
-        f"ratio_{half}",
-        f"ratio_{depth_tag(depths_m[-1])}",
-        f"stress_{just_below}",
-        f"stress_{half}",
-    ]
-    return list(dict.fromkeys([*telling, "passes", "traffic", *more, f"compaction_{just_below}"]))[:12]
-
-
-def compute_field(task: Task) -> FieldDone:
-    """Compute one field under every scenario, base first; write its layers; return what is small."""
-    farm, field = task.farm, task.farm.fields[task.field]
-    summaries, pictures, timings = [], {}, {}
-    base: NDArray[Any] | None = None
-    known: Drives = {}
-    with ThreadPoolExecutor(2) as writers:
-        waiting: list[Future[None]] = []
-        for key in task.scenarios:
-            start = time.perf_counter()
-            result = run_field(farm, farm.scenarios[key], field, task.plan, task.threads, known)
-            timings[f"{key}: compute"] = time.perf_counter() - start
-            start = time.perf_counter()
-            folder = task.folder / "layers" / folder_name(key) / folder_name(task.field)
-            folder.mkdir(parents=True, exist_ok=True)
-            arrays = dict(result.stored.arrays)
-            if base is None:
-                base = arrays["lasting"]
-            else:
-                arrays["lasting_difference"] = _difference(arrays["lasting"], base)
-            for future in waiting:
-                future.result()
-            waiting = [
-                writers.submit(write_layer, folder / f"{name}.tif", name, array, result.grid)
-                for name, array in arrays.items()
-            ]
-            pictures[key] = _pictures(result)
-            summaries.append(result.summary)
-            timings[f"{key}: write"] = time.perf_counter() - start
-        for future in waiting:
-            future.result()
-    return FieldDone(task.field, tuple(summaries), pictures, timings)
-
-
-def _difference(stored: NDArray[Any], base: NDArray[Any]) -> NDArray[Any]:
-    """Return lasting minus base's, stored; nodata where either has none."""
-    kind = LAYERS["lasting_difference"]
-    out = (stored.astype(np.int32) - base.astype(np.int32)).astype(kind.dtype)
-    out[(stored == LAYERS["lasting"].nodata) | (base == LAYERS["lasting"].nodata)] = kind.nodata
-    return out
-
-
-def _pictures(result: FieldResult) -> tuple[Picture, ...]:
-    summary, arrays = result.summary, result.stored.arrays
-    names = pictured(summary.depths_m, summary.deep_from_m, summary.scenario == "base")
-    return tuple(encode(name, unpack(name, arrays[name]), result.grid) for name in names)
-
-
-def _fields_done(tasks: Sequence[Task], workers: int) -> Iterator[FieldDone]:
-    """Yield fields as they finish; one process each when there are several workers, else here."""
-    for _, one in in_processes(_compute, None, tasks, workers):
-        yield one
-
-
-def _compute(_shared: None, task: Task) -> FieldDone:
-    return compute_field(task)
+    summaries: tuple[FieldSummary, ...]
+    failed: Mapping[str, tuple[Problem, ...]]
+    taken_over: tuple[str, ...]
 
 
 def in_order(farm: Farm, scenarios: Sequence[str]) -> tuple[str, ...]:
@@ -163,27 +69,134 @@ def run_map(
     ----------
     workers : processes; None = one per core
     told : called with the field and the share of the work (by area) that is done
+
+    Raises
+    ------
+    InputError
+        A field cannot be computed.
+    OutputError
+        The folder refuses.
+    """
+    place = Place(folder, Store(str(folder.resolve())))
+    with hands(workers) as at_work:
+        return map_farm(farm, fields, scenarios, plan, place, at_work, told).summaries
+
+
+def map_farm(
+    farm: Farm,
+    fields: Sequence[str],
+    scenarios: Sequence[str],
+    plan: Plan,
+    place: Place,
+    at_work: Hands,
+    told: Told = lambda _field, _share: None,
+    partly: bool = False,
+) -> FarmRun:
+    """Compute fields x scenarios of one farm and write its whole result to a place; run.json comes last.
+
+    Parameters
+    ----------
+    at_work : the processes or the cluster that work, from `hands`
+    told : called with the field and the share of the work (by area) that is done
+    partly : a field that cannot be computed is named in the result, and the others are done
+
+    Raises
+    ------
+    InputError
+        A field cannot be computed (with `partly`: none can).
+    OutputError
+        The place refuses.
     """
     begin = time.perf_counter()
-    count = workers or os.cpu_count() or 1
     order = in_order(farm, scenarios)
-    chosen = sorted(fields, key=lambda key: -farm.fields[key].polygon.area)
-    threads = count if len(chosen) == 1 else 1
-    tasks = [Task(farm, key, order, plan, folder, threads) for key in chosen]
-    total = sum(farm.fields[key].polygon.area for key in chosen)
-    done: dict[str, FieldDone] = {}
+    tasks = _tasks(farm, fields, order, plan, place, at_work.threads, partly)
+    done = _taken_over(tasks, place)
+    taken_over = tuple(key for key in fields if key in done)
+    failed: dict[str, tuple[Problem, ...]] = {}
+    total = sum(farm.fields[key].polygon.area for key in fields)
     area = 0.0
-    for one in _fields_done(tasks, count):
-        done[one.field] = one
-        area += farm.fields[one.field].polygon.area
-        told(one.field, area / total)
-    return _write_all(farm, [done[key] for key in fields], order, plan, folder, begin)
+    for key in taken_over:
+        area += farm.fields[key].polygon.area
+        told(key, area / total)
+    todo = [task for task in tasks if task.field not in done]
+    for i, outcome in at_work.each(field_outcome, todo):
+        if isinstance(outcome, Lost):
+            outcome = FieldFailed(
+                todo[i].field, (replace(outcome.problem, where=f"field {todo[i].field}"),), refused=False
+            )
+        if isinstance(outcome, FieldFailed):
+            _give_up_or_go_on(outcome, place, partly)
+            failed[outcome.field] = outcome.problems
+        else:
+            if len(done) == len(taken_over):
+                _must_be_here(place, outcome[1])
+            done[outcome[0].field] = outcome
+            area += farm.fields[outcome[0].field].polygon.area
+            told(outcome[0].field, area / total)
+    if not done and failed:
+        raise InputError([problem for key in fields for problem in failed[key]])
+    place.used.update(place.within + name for _, files in done.values() for name in files)
+    summaries = _write_all(
+        farm, [done[key][0] for key in fields if key in done], failed, order, plan, place, begin, taken_over
+    )
+    return FarmRun(summaries, {key: failed[key] for key in fields if key in failed}, taken_over)
+
+
+def _tasks(
+    farm: Farm, fields: Sequence[str], order: tuple[str, ...], plan: Plan, place: Place, threads: int, partly: bool
+) -> list[Task]:
+    """Return what each process needs, the largest field first."""
+    alone = threads if len(fields) == 1 else 1
+    tasks = []
+    for key in sorted(fields, key=lambda key: -farm.fields[key].polygon.area):
+        part = part_of(farm, key, order)
+        inputs = fingerprint(part, key, order, plan)
+        tasks.append(Task(part, key, order, plan, place.store, alone, inputs, partly))
+    return tasks
+
+
+def _taken_over(tasks: Sequence[Task], place: Place) -> dict[str, tuple[FieldDone, Files]]:
+    """Return the fields that an earlier run finished here with the same inputs."""
+    if not place.resume:
+        return {}
+    there = sizes(place.store)
+    found: dict[str, tuple[FieldDone, Files]] = {}
+    for task in tasks:
+        known = recall(place.store, folder_name(task.field), task.inputs, there)
+        if known is not None and isinstance(known[1], FieldDone):
+            found[task.field] = (known[1], known[0])
+    return found
+
+
+def _give_up_or_go_on(failed: FieldFailed, place: Place, partly: bool) -> None:
+    """Raise what a field failed of, unless the others shall be done and the store still takes files."""
+    if failed.refused:
+        write(place.store, PROBE, b"")  # a store that refuses everything ends the run here
+        remove(place.store, [PROBE])
+    if not partly:
+        raise OutputError(failed.problems[0]) if failed.refused else InputError(failed.problems)
+
+
+def _must_be_here(place: Place, files: Files) -> None:
+    """Refuse to go on when the first field's layers, which a worker says it wrote, are not where this process looks."""
+    name = next(iter(files))
+    if name not in sizes(place.store, name.rpartition("/")[0]):
+        raise refusal(place.store, f"reading {name}", FileNotFoundError("a worker wrote it, but it is not there: "
+                      "the place must mean the same on every machine and in every process"))  # fmt: skip
 
 
 def _write_all(
-    farm: Farm, done: Sequence[FieldDone], order: Sequence[str], plan: Plan, folder: Path, begin: float
+    farm: Farm,
+    done: Sequence[FieldDone],
+    failed: Mapping[str, tuple[Problem, ...]],
+    order: Sequence[str],
+    plan: Plan,
+    place: Place,
+    begin: float,
+    taken_over: Sequence[str],
 ) -> tuple[FieldSummary, ...]:
     """Write tables, zone map, report, timings and run.json."""
+    folder = place.folder
     timings: dict[str, object] = {one.field: {k: round(v, 3) for k, v in one.timings.items()} for one in done}
     by_scenario = {key: [s for one in done for s in one.summaries if s.scenario == key] for key in order}
     every = tuple(summary for key in order for summary in by_scenario[key])
@@ -196,6 +209,7 @@ def _write_all(
     if len(order) > 1:
         write_compare(folder / "compare.csv", rows)
     notes: list[Note] = [note for summary in every for note in summary.notes]
+    notes += [_not_computed(key, problem) for key, problems in failed.items() for problem in problems]
     record = run_record(farm, _parameters(plan, order, done), notes)
     pictures = {(key, one.field): one.pictures[key] for one in done for key in order}
     write_report(
@@ -203,9 +217,17 @@ def _write_all(
     )
     timings["tables and report"] = round(time.perf_counter() - start, 3)
     timings["all"] = round(time.perf_counter() - begin, 3)
+    if taken_over:
+        timings["taken over"] = list(taken_over)
     write_json(folder / "timings.json", timings)
     write_json(folder / RUN, record)
     return every
+
+
+def _not_computed(field: str, problem: Problem) -> Note:
+    return Note(
+        "warned", f"field {field}: not computed", problem.what, f"{problem.where}: {problem.found}", problem.mend
+    )
 
 
 def _parameters(plan: Plan, order: Sequence[str], done: Sequence[FieldDone]) -> dict[str, object]:

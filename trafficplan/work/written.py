@@ -20,7 +20,7 @@ import numpy as np
 import shapely
 
 PACKAGE = "trafficplan."
-DATES = {"date": dt.date, "datetime": dt.datetime, "time": dt.time}
+DATES: dict[str, Any] = {"date": dt.date, "datetime": dt.datetime, "time": dt.time}
 
 
 def _whole(data: bytes) -> str:

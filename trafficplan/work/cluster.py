@@ -1,0 +1,185 @@
+"""Work on the workers of a cluster: the same function per task, its answers as they come (docs/cluster.md)."""
+
+from __future__ import annotations
+
+import logging
+import time
+import uuid
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from trafficplan.errors import InputError, OutputError, Problem
+from trafficplan.work.hands import Each, Hands, Lost
+from trafficplan.work.part import program_state
+from trafficplan.work.store import INSTALL, shown
+
+#: How long a scheduler has to answer [s].
+ANSWERS_S = 5
+#: How long a cluster may be without any worker before the run ends [s].
+NO_WORKER_S = 60.0
+#: Tasks that wait at the cluster for each thread there: enough that none is idle, few enough that little is sent ahead.
+AHEAD = 3
+
+
+@contextmanager
+def on_cluster(address: str) -> Iterator[Hands]:
+    """Give the workers of a cluster.
+
+    Parameters
+    ----------
+    address : of its scheduler ("tcp://host:8786")
+
+    Raises
+    ------
+    InputError
+        No scheduler answers there, a worker runs another state of the program, or a package is missing.
+    """
+    client = _client(address)
+    try:
+        _same_program(client)
+        yield Hands(1, _each(client, address))
+    finally:
+        client.close()
+
+
+def _client(address: str) -> Any:
+    try:
+        import distributed
+    except ImportError:
+        raise _refused("a cluster needs another package", "distributed is not installed", "", INSTALL) from None
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # its own words beside our one message
+    connect: Any = distributed.Client
+    try:
+        return connect(address, timeout=f"{ANSWERS_S}s", set_as_default=False, name="trafficplan")
+    except (OSError, ValueError, TypeError) as error:
+        found = f"{shown(address)}: {str(error) or type(error).__name__}"[:300]
+        needed = "the address of a scheduler that runs, such as tcp://host:8786"
+        mend = "start one (dask scheduler) or leave --scheduler away"
+        raise _refused("no scheduler answers", found, needed, mend) from None
+
+
+def _refused(what: str, found: str, needed: str, mend: str) -> InputError:
+    return InputError(Problem(what, "option --scheduler", found, needed or "the extra `cluster`", mend))
+
+
+def _same_program(client: Any) -> None:
+    """Refuse workers that would compute other bytes: another state of the program, or none."""
+    own = program_state()
+    try:
+        there = client.run(program_state)
+    except Exception as error:  # whatever a worker that lacks the program raises
+        found = f"{type(error).__name__}: {error}"[:300]
+        raise _refused("a worker cannot run this program", found, "this program on every worker", INSTALL) from None
+    for worker, state in sorted(there.items()):
+        if state != own:
+            raise _another(worker)
+
+
+def _another(worker: str) -> InputError:
+    return _refused(
+        "a worker runs another state of this program",
+        worker,
+        "the same version and the same libraries on every worker and here: else results would differ",
+        "install the same on all of them, and start the workers again",
+    )
+
+
+def _answer(state: str, work: Callable[[Any], Any], task: Any) -> Any:
+    """Run on a worker, also on one that came later."""
+    if program_state() != state:
+        import socket
+
+        raise _another(socket.gethostname())
+    return work(task)
+
+
+def _each(client: Any, address: str) -> Each:
+    def each(work: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+        waiting: dict[Any, int] = {}
+        run, state, following = uuid.uuid4().hex, program_state(), 0
+        seen = time.monotonic()
+        try:
+            while waiting or following < len(tasks):
+                threads = _threads(client)
+                seen = time.monotonic() if threads else seen
+                _patience(seen, address)
+                while following < len(tasks) and len(waiting) < AHEAD * max(1, threads):
+                    key = f"trafficplan-{run}-{following}"
+                    task = tasks[following]
+                    waiting[client.submit(_answer, state, work, task, key=key, pure=False)] = following
+                    following += 1
+                for future in _finished(client, waiting, address):
+                    yield waiting.pop(future), _result(future)
+        finally:
+            if waiting and client.status == "running":
+                client.cancel(list(waiting), force=True)
+
+    return each
+
+
+def _threads(client: Any) -> int:
+    """Return the threads of all workers that are there now; 0 when there are none, or no scheduler any more."""
+    try:
+        return sum(client.nthreads().values())
+    except (OSError, TimeoutError):
+        return 0
+
+
+def _patience(seen: float, address: str) -> None:
+    if time.monotonic() - seen > NO_WORKER_S:
+        raise OutputError(
+            Problem(
+                "the cluster has no worker",
+                shown(address),
+                f"none for {NO_WORKER_S:.0f} s",
+                "at least one worker",
+                "start workers (dask worker ADDRESS), then run again; with --resume what is finished is not computed again",
+            )
+        )
+
+
+def _finished(client: Any, waiting: dict[Any, int], address: str) -> list[Any]:
+    """Return the tasks that are done, after waiting a little for the first of them."""
+    import distributed
+
+    first_of: Any = distributed.wait
+    try:
+        done = first_of(list(waiting), timeout=2, return_when="FIRST_COMPLETED").done
+    except TimeoutError:
+        done = set()
+    except Exception as error:  # a future that was cancelled because the scheduler is gone
+        raise _gone(address, error) from None
+    if client.status != "running" or any(future.cancelled() for future in done):
+        raise _gone(address, None)
+    return sorted(done, key=lambda future: waiting[future])
+
+
+def _gone(address: str, error: Exception | None) -> OutputError:
+    return OutputError(
+        Problem(
+            "the scheduler is gone",
+            shown(address),
+            f"{type(error).__name__}: {error}"[:200] if error else "no answer any more",
+            "a scheduler that runs until the end",
+            "start it again, then run again with --resume: what is finished is not computed again",
+        )
+    )
+
+
+def _result(future: Any) -> Any:
+    """Return a task's answer; a task whose workers were killed again and again is lost, the others go on."""
+    from distributed import KilledWorker
+
+    try:
+        return future.result()
+    except KilledWorker as error:
+        return Lost(
+            Problem(
+                "workers were killed while they computed it",
+                "the cluster",
+                f"{str(error)[:200]}",
+                "memory for the largest field on every worker",
+                "give workers more memory, or fewer threads each",
+            )
+        )
