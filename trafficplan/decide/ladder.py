@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from trafficplan.decide.trip import AxleLoad
 from trafficplan.machines.contact import contact_area, upper_area
+from trafficplan.machines.outfit import Axle
 from trafficplan.soil.compaction import chance
 from trafficplan.soil.stress import depth_reached, stress_quartic, stress_track
 from trafficplan.soil.unit import SoilDay
@@ -68,18 +69,30 @@ def rungs(load: AxleLoad, pressures_pa: ArrayLike, depths_m: Floats, nu: Floats,
     wheel = load.wheel_n()
     area = np.array(np.broadcast_to(contact_area(tyre, wheel, pressures), pressures.shape))
     mean = np.divide(wheel, area, out=np.zeros(pressures.shape), where=area > 0)
-    stress = _stress(load, pressures, depths_m, nu, upper=False)
+    wheels = np.broadcast_to(load.wheels_n(), (len(pressures), len(load.axle.wheels)))
+    stress = axle_stress(load.axle, wheels, pressures, depths_m, nu)
     if tyre.kind == "track":
         return Rungs(pressures, area, mean, stress, stress, _reach_track(load, pressures, nu))
-    upper = np.where(depths_m <= UPPER_TO_M, _stress(load, pressures, depths_m, nu, upper=True), stress)
+    high = axle_stress(load.axle, wheels, pressures, depths_m, nu, upper=True)
+    upper = np.where(depths_m <= UPPER_TO_M, high, stress)
     deep = depth_reached(wheel, area, nu[-1], REACH_PA)
     top = depth_reached(wheel, area, nu[0], REACH_PA)
     return Rungs(pressures, area, mean, stress, np.maximum(stress, upper), np.where(deep < tillage_m, top, deep))
 
 
-def _stress(load: AxleLoad, pressures: Floats, depths_m: Floats, nu: Floats, upper: bool) -> Floats:
-    """Return (n, m) stress under the worst wheel of the heavier side, all wheels of the axle added."""
-    wheels, loads = load.axle.wheels, load.wheels_n()
+def axle_stress(
+    axle: Axle, wheels_n: Floats, pressures_pa: Floats, depths_m: Floats, nu: Floats, upper: bool = False
+) -> Floats:
+    """Return the stress under the worst wheel of an axle's heavier side, all its wheels added, (n, m) [Pa].
+
+    Parameters
+    ----------
+    wheels_n : (n, wheels) load of every wheel, in the order of the wheels
+    pressures_pa : (n,) cold pressures
+    depths_m, nu : (m,) depths and their concentration factor (whole, 3 to 6)
+    upper : by the upper run of the contact area
+    """
+    wheels = axle.wheels
     places = np.array([wheel.offset_m for wheel in wheels])
     tyre = wheels[0].tyre
     targets = np.flatnonzero(places > 0) if len(wheels) > 1 else np.array([0])
@@ -90,11 +103,11 @@ def _stress(load: AxleLoad, pressures: Floats, depths_m: Floats, nu: Floats, upp
             for distance in away.ravel()
         ]
         flat = np.reshape(unit, (*away.shape, len(depths_m)))
-        peak = np.asarray((flat * loads[None, :, None]).sum(axis=1).max(axis=0))
-        return np.broadcast_to(peak, (len(pressures), len(depths_m)))
-    area = (upper_area if upper else contact_area)(tyre, loads[:, None], pressures[None, :])
+        return np.asarray(np.einsum("twm,nw->tnm", flat, wheels_n).max(axis=0))
+    loads = wheels_n.T  # (wheels, n)
+    area = (upper_area if upper else contact_area)(tyre, loads, pressures_pa[None, :])
     parts = stress_quartic(
-        loads[None, :, None, None],
+        loads[None, :, :, None],
         area[None, :, :, None],
         away[:, :, None, None],
         depths_m[None, None, None, :],

@@ -170,7 +170,7 @@ def days_of(question: Question) -> tuple[dict[str, SoilDay], tuple[Note, ...]]:
 
 def rows_of(question: Question) -> tuple[AxleRows, ...]:
     """Return what the tables say for every axle, front to back."""
-    pull = {soil: _pull(question, soil) for soil in (True, False)}
+    pull = {soil: pull_on(question, soil) for soil in (True, False)}
     field = heaviest(question.outfit, question.load_kg, True, pull[True], question.slope)
     track = heaviest(question.outfit, question.load_kg, False, pull[False], question.slope)
     powered = sum(one.load_n for one in field if one.kind == "powered")
@@ -178,7 +178,7 @@ def rows_of(question: Question) -> tuple[AxleRows, ...]:
     return tuple(_rows(question, *pair, torque) for pair in zip(field, track, strict=True))
 
 
-def _pull(question: Question, on_soil: bool) -> float:
+def pull_on(question: Question, on_soil: bool) -> float:
     """Return the drawbar pull on a leg [N], at the pressures of the outfit's file."""
     loads = heaviest(question.outfit, question.load_kg, on_soil, 0.0, 0.0)
     pressures = [_given(one.axle, on_soil) for one in loads]

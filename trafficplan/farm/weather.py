@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,3 +30,13 @@ class Weather:
     wind_m_s: NDArray[np.float64]
     sun_h: NDArray[np.float64]
     radiation_mj_m2: NDArray[np.float64]
+
+
+def joined(measured: Weather, forecast: Weather) -> Weather:
+    """Return measured weather with a forecast after its last day; where both have a day the measured one counts."""
+    later = forecast.days > measured.days[-1]
+    columns = {
+        one.name: np.concatenate([getattr(measured, one.name), getattr(forecast, one.name)[later]])
+        for one in fields(Weather)
+    }
+    return Weather(**columns)

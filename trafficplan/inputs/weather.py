@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
+from pathlib import Path
 
 import numpy as np
 
+from trafficplan.errors import InputError, Problem
 from trafficplan.farm.weather import Weather
+from trafficplan.inputs.column_units import Column
 from trafficplan.inputs.known_columns import KNOWN
 from trafficplan.inputs.ledger import Ledger
 from trafficplan.inputs.paths import inside
@@ -14,6 +18,7 @@ from trafficplan.inputs.record import Record
 from trafficplan.inputs.settings import Settings
 from trafficplan.inputs.table import read_table
 from trafficplan.inputs.weather_names import usual_columns
+from trafficplan.names import Note
 
 #: Column -> least and highest believed value, unit.
 RANGES: dict[str, tuple[float, float, str]] = {
@@ -36,8 +41,31 @@ def read_weather(ledger: Ledger, settings: Settings) -> Weather | None:
     path = inside(ledger, named or "weather.csv", "farm.toml, files, weather")
     if path is None:
         return None
+    return _read(ledger, path, settings.columns.weather)
+
+
+def read_forecast(path: Path) -> tuple[Weather, tuple[Note, ...]]:
+    """Return the weather of a forecast, a file like weather.csv anywhere, and what was understood of it.
+
+    Raises
+    ------
+    InputError
+        There is no such file, or it is wrong.
+    """
+    if not path.is_file():
+        needed = "a table of days like weather.csv"
+        raise InputError(Problem("no such file", "option --forecast", str(path), needed, "check the path"))
+    ledger = Ledger(path.resolve().parent)
+    weather = _read(ledger, path.resolve(), {})
+    if weather is None:
+        none = Problem("a forecast without days", path.name, "no rows", "at least one day", "fill in the file")
+        raise InputError(ledger.problems or none)
+    return weather, tuple(ledger.notes)
+
+
+def _read(ledger: Ledger, path: Path, told: Mapping[str, Column]) -> Weather | None:
     before = ledger.count()
-    columns = usual_columns(ledger, path, settings.columns.weather)
+    columns = usual_columns(ledger, path, told)
     if columns is None:
         return None
     rows = read_table(ledger, path, KNOWN["weather"], ("date", "rain_mm"), columns)

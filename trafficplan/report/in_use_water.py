@@ -4,6 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from trafficplan.decide.days import (
+    HEAVY_RAIN_MM,
+    LEAST_SOIL,
+    LOADS_MOST,
+    RAIN_DAYS,
+    STATES,
+    WATERLOGGED_PA,
+)
 from trafficplan.report.use import InUse
 from trafficplan.soil.crops import (
     FIRST_ROOT_M,
@@ -46,6 +54,7 @@ def soil_water() -> Iterator[InUse]:
     yield from _retention()
     yield from _balance()
     yield from _crops()
+    yield from _days()
 
 
 def _weather() -> Iterator[InUse]:
@@ -100,3 +109,17 @@ def _crops() -> Iterator[InUse]:
         f"{HALF_YEAR.days} days later south of the equator"
     )
     yield InUse(_PART, "the field's own days", value, "no source", "ours")
+
+
+def _days() -> Iterator[InUse]:
+    part = "fit days"
+    yield InUse(part, "states of a day", ", ".join(STATES), "set for this program", "ours")
+    value = f"over {HEAVY_RAIN_MM:g} mm in a day no reading counts"
+    yield InUse(part, "heavy rain", value, "Swiss soil-moisture network", "found")
+    value = f"top layer below {WATERLOGGED_PA / KPA:g} kPa; frozen when the day's mean is below 0 degrees C"
+    yield InUse(part, "closed ground", value, "no source; frozen for half the day, as in the English rules", "ours")
+    value = (
+        f"soils from {100 * LEAST_SOIL:g} % of the field; {LOADS_MOST} loads at most; reasons add up the rain of "
+        f"{RAIN_DAYS} days"
+    )
+    yield InUse(part, "what is looked at", value, "set for this program", "ours")
