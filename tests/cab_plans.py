@@ -11,6 +11,7 @@ import shapely
 from routes_farm import NOTCHED, field, operation, outfit
 from shapely import LineString, Polygon
 
+from trafficplan.decide.alternatives import Alternative
 from trafficplan.decide.cab import CabAxle, CabPlan, Unspread, stretches, swaths_of
 from trafficplan.farm.field import FarmTrack, Place
 from trafficplan.names import WORK, Note
@@ -94,3 +95,25 @@ def without_table(plan: CabPlan) -> CabPlan:
 
 def same_place(one: np.ndarray, other: np.ndarray, within_m: float) -> bool:
     return one.shape == other.shape and float(np.abs(one - other).max()) <= within_m
+
+
+def alternatives() -> tuple[Alternative, ...]:
+    """Five invented ways: what is done now, the one advised, two honest others, and one that is beaten."""
+    rows = (
+        ("A", "as it is done now", 90.0, 9000.0, 22, 0.61, 0.88, 21.5, 5.14, 43.0, (True, False, False)),
+        ("B", "lighter loads by the north gate", 90.0, 6000.0, 32, 0.22, 0.41, 19.0, 6.02, 52.3, (False, True, True)),
+        ("C", "full loads by the north gate", 90.0, 9000.0, 22, 0.44, 0.63, 19.8, 4.90, 39.8, (False, False, True)),
+        ("D", "lighter loads along the tramlines", None, 6000.0, 32, 0.23, 0.40, 15.2, 6.61, 58.9, (False, False, True)),
+        ("E", "across, with long words & <signs>", 0.0, 9000.0, 22, 0.62, 0.90, 24.9, 5.80, 47.7, (False, False, False)),
+    )  # fmt: skip
+    return tuple(
+        Alternative(
+            key=key, words=words, heading_deg=heading, order="every third swath", gateway="South gate" if key == "A" else "North gate",
+            fill_words="at the yard", load_kg=load, loads=loads, size="full loads", pressures_words="field 0.8 to 1.2 bar",
+            deep_ha=deep + 0.30, deep_more_ha=deep, lasting_ha=lasting + 0.9, lasting_more_ha=lasting, wheeled_pct=wheeled,
+            traffic_t_km_ha={"headland": 95.0 + load / 500, "gateway": 410.0, "infield": 33.0}, hours=hours, km=km, road_km=3.9,
+            litres=None if key == "D" else 12 * hours, spread_ha=15.4, overlap_ha=0.21, not_spread_ha=0.05, baseline=marks[0],
+            recommended=marks[1], non_dominated=marks[2],
+        )
+        for key, words, heading, load, loads, deep, lasting, wheeled, hours, km, marks in rows
+    )  # fmt: skip
