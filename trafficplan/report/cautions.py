@@ -105,6 +105,17 @@ CAUTIONS: tuple[Caution, ...] = (
         "not kept away from. Raised bodies and booms reach far.",
     ),
     _caution(
+        "standing",
+        "parking",
+        "Leave a loaded trailer on firm, level ground only: brake on, wheels chocked, jack stand on a board. Uncouple only "
+        "with weight on the hitch, and look again when it has been part-emptied.",
+    ),
+    _caution(
+        "tipping",
+        "parking",
+        "Never raise a body on a side slope, on soft ground or near an overhead line, and never drive with it up.",
+    ),
+    _caution(
         "hidden",
         "map parking",
         "Buried pipes and cables, soft drains, culverts and the strength of bridges are not modelled "

@@ -29,6 +29,8 @@ from trafficplan.machines.traction import BRIXIUS_RANGE
 from trafficplan.machines.tyre import INCH_ASPECT, LOW_SECTION_ASPECT
 from trafficplan.machines.tyre_table import DUAL_SHARE, TRIPLE_SHARE
 from trafficplan.names import STEPS
+from trafficplan.report.in_use_audit import audit
+from trafficplan.report.in_use_parking import parking
 from trafficplan.report.in_use_water import soil_water
 from trafficplan.report.use import InUse
 from trafficplan.soil.compaction import FIRST_PASS_SHARE
@@ -60,6 +62,8 @@ def models_and_numbers() -> tuple[InUse, ...]:
         *_measured(),
         *_moisture(),
         *soil_water(),
+        *audit(),
+        *parking(),
         *_judgement(),
         *_rolling(),
         *_pressures(),

@@ -1,0 +1,280 @@
+"""Other ways than one trailer in one place: moved once in mid-job, two trailers, on the hard track, let down.
+
+None of them is assumed to be better: each is driven and judged like the places.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trafficplan.decide.park import Candidate, ParkJob, Weighed, away_s, bring, nearest_miss, roads_of, weighed
+from trafficplan.decide.park_time import waiting_s
+from trafficplan.decide.pressure import Question, pressures_for, rows_of
+from trafficplan.decide.trip import Leg
+from trafficplan.errors import InputError
+from trafficplan.names import ROAD, WORK
+from trafficplan.routes.parking_way import drive_of, loads_of
+from trafficplan.routes.passes import Drive
+from trafficplan.soil.unit import SoilUnit
+from trafficplan.whatif import Before, judge
+
+Floats = NDArray[np.float64]
+
+#: Places among which a second one is looked for, pairs that are driven, and how far apart the end of a load may lie in
+#: the drives to both [m] (ours).
+AMONG, PAIRS, SAME_END_M = 8, 3, 5.0
+
+
+@dataclass(frozen=True)
+class Other:
+    """One other way, told against the best place.
+
+    Attributes
+    ----------
+    key : "moved once", "two trailers", "hard track" or "let down"
+    words : what is done
+    possible : it can be done; else `why`
+    minutes, km, lasting_m2, likely_m2 : as of a place
+    numbers : of the places used
+    """
+
+    key: str
+    words: str
+    possible: bool
+    why: str = ""
+    minutes: float = 0.0
+    km: float = 0.0
+    lasting_m2: float = 0.0
+    likely_m2: float = 0.0
+    numbers: tuple[int, ...] = ()
+
+
+def others(
+    job: ParkJob, before: Before, places: Sequence[Weighed], listed: Sequence[Candidate], units: Sequence[SoilUnit]
+) -> tuple[Other, ...]:
+    """Return all other ways; `places` are those that may be used, the best first."""
+    best = places[0]
+    return (
+        hard_track(places, listed),
+        moved_once(job, before, places),
+        two_trailers(job, best),
+        let_down(job, before, places, units),
+    )
+
+
+def _of(key: str, words: str, one: Weighed) -> Other:
+    return Other(key, words, True, "", one.minutes, one.km, one.lasting_m2, one.likely_m2, (one.candidate.number,))
+
+
+def hard_track(places: Sequence[Weighed], listed: Sequence[Candidate]) -> Other:
+    """Return the best place on a hard track or in a yard: leave it there and drive further."""
+    found = [one for one in places if not one.candidate.spot.on_field]
+    words = "leave it on the hard track and drive further"
+    if found:
+        return _of("hard track", f"{words}: {found[0].candidate.spot.words}", found[0])
+    hard = [one for one in listed if not one.spot.on_field]
+    if not hard:
+        return Other("hard track", words, False, "no yard and no hard track near the field is on the farm's map")
+    miss = nearest_miss(hard)
+    failed = miss.failed if miss else ()
+    why = f"none keeps its limits; the nearest misses {failed[0].what}" if failed else "none can be reached"
+    return Other("hard track", words, False, why)
+
+
+def two_trailers(job: ParkJob, best: Weighed) -> Other:
+    """Return the best place with two trailers in turn: the same ways, less waiting."""
+    words = f"two trailers in turn {best.candidate.spot.words}"
+    if best.trailer_trips < 2:
+        return Other("two trailers", words, False, "one trailer load does for the whole job")
+    wait = waiting_s(best.refills, job.trailer_kg, away_s(job, best.candidate), 2)
+    saved = (best.wait_s - wait) / 60
+    return replace(_of("two trailers", words, best), minutes=best.minutes - saved)
+
+
+def ways_m(one: Weighed) -> Floats:
+    """Return the length of the way to each refill and back to work [m]."""
+    drive = one.served
+    step = np.append(np.hypot(*np.diff(drive.xy, axis=0).T), 0.0)
+    work = drive.leg == WORK
+    along = np.cumsum(step) - step
+    found = []
+    for vertex in one.refills.vertices:
+        before, after = np.flatnonzero(work[:vertex]), np.flatnonzero(work[vertex:])
+        start = along[before[-1] + 1] if len(before) else along[0]
+        end = along[vertex + after[0]] if len(after) else along[-1]
+        found.append(float(end - start))
+    return np.array(found)
+
+
+def ends_of_loads(one: Weighed) -> list[int]:
+    """Return the vertex at which work ends before each refill; -1 before the first work."""
+    work = one.served.leg == WORK
+    found = []
+    for vertex in one.refills.vertices:
+        before = np.flatnonzero(work[:vertex])
+        found.append(int(before[-1]) + 1 if len(before) else -1)
+    return found
+
+
+def spliced(a: Weighed, b: Weighed, k: int) -> Drive | None:
+    """Return the drive that uses place a for the first k refills and b from then on; None where the ends of that load
+    lie apart in the two drives.
+    """
+    i, j = ends_of_loads(a)[k], ends_of_loads(b)[k]
+    if i < 0 or j < 0 or np.hypot(*(a.served.xy[i] - b.served.xy[j])) > SAME_END_M:
+        return None
+    if abs(a.served.load_kg[i] - b.served.load_kg[j]) > 1.0:
+        return None
+    first, then = a.served, b.served
+    return replace(
+        first,
+        xy=np.concatenate([first.xy[:i], then.xy[j:]]),
+        time_s=np.concatenate([first.time_s[:i], then.time_s[j:] - then.time_s[j] + first.time_s[i]]),
+        load_kg=np.concatenate([first.load_kg[:i], then.load_kg[j:]]),
+        leg=np.concatenate([first.leg[:i], then.leg[j:]]),
+        furrow=np.concatenate([first.furrow[:i], then.furrow[j:]]),
+    )
+
+
+def moved_once(job: ParkJob, before: Before, places: Sequence[Weighed]) -> Other:
+    """Return the best pair of places, the trailer moved from one to the other in mid-job.
+
+    Pairs are chosen by the length of the ways to the refills; the best few are driven and judged.
+    """
+    words = "moved once in mid-job"
+    among = [one for one in places if one.trips > 1][:AMONG]
+    field_first = [one for one in places if one.candidate.spot.on_field and one.trips > 1][:AMONG]
+    among = list({one.candidate.number: one for one in [*among, *field_first]}.values())
+    pairs: list[tuple[float, Weighed, Weighed, int]] = []
+    lengths = {one.candidate.number: ways_m(one) for one in among}
+    for a, b in itertools.permutations(among, 2):
+        here, there = lengths[a.candidate.number], lengths[b.candidate.number]
+        count = min(len(here), len(there))
+        for k in range(1, count):
+            pairs.append((float(here[:k].sum() + there[k:].sum()), a, b, k))
+    pairs.sort(key=lambda one: (one[0], one[1].candidate.number, one[2].candidate.number, one[3]))
+    done: list[Other] = []
+    tried: set[tuple[int, int]] = set()
+    for _, a, b, k in pairs:
+        key = (a.candidate.number, b.candidate.number)
+        if key in tried:
+            continue
+        found = _moved(job, before, a, b, k)
+        if found is not None:
+            tried.add(key)
+            done.append(found)
+        if len(done) >= PAIRS:
+            break
+    if not done:
+        why = "one refill does for the job" if not among else "no two places fit together"
+        return Other("moved once", words, False, why)
+    return min(done, key=lambda one: one.lasting_m2 + job.minute_m2 * one.minutes)
+
+
+def _moved(job: ParkJob, before: Before, a: Weighed, b: Weighed, k: int) -> Other | None:
+    served = spliced(a, b, k)
+    if served is None:
+        return None
+    first_kg = float(a.refills.amounts_kg[:k].sum())
+    rest_kg = float(b.refills.amounts_kg[k:].sum())
+    brings = _brings(job, a, b, first_kg, rest_kg)
+    own = bring(job)
+    try:
+        score = judge(job.farm, before, [*((own, one) for one in brings), (job.operation, served)])
+    except InputError:
+        return None
+    refills = replace(
+        a.refills,
+        times_s=np.concatenate([a.refills.times_s[:k], b.refills.times_s[k:]]),
+        amounts_kg=np.concatenate([a.refills.amounts_kg[:k], b.refills.amounts_kg[k:]]),
+        vertices=np.concatenate([a.refills.vertices[:k], b.refills.vertices[k:]]),
+    )
+    wait = waiting_s(refills, job.trailer_kg, max(away_s(job, a.candidate), away_s(job, b.candidate)), 1)
+    seconds = float(served.time_s[-1]) + wait + sum(float(one.time_s[-1]) for one in brings)
+    km = sum(float(np.hypot(*np.diff(one.xy, axis=0).T).sum()) for one in [served, *brings]) / 1e3
+    words = (
+        f"moved once: first {a.candidate.spot.words} for {k} "
+        f"{'unloadings' if job.fills else 'refills'}, then {b.candidate.spot.words}"
+    )
+    return Other(
+        "moved once", words, True, "", seconds / 60, km, score.lasting_more_ha * 1e4, score.deep_more_ha * 1e4,
+        (a.candidate.number, b.candidate.number),
+    )  # fmt: skip
+
+
+def _brings(job: ParkJob, a: Weighed, b: Weighed, first_kg: float, rest_kg: float) -> list[Drive]:
+    """Return the trailer's drives to both places; a single load is moved across the field by way of the gateway."""
+    roads, key = roads_of(job), bring(job).key
+    one, two = a.candidate.trip, b.candidate.trip
+    assert one is not None and two is not None
+    if first_kg + rest_kg > job.trailer_kg:
+        return [
+            drive_of(roads, one, loads_of(first_kg, job.trailer_kg, job.fills), key),
+            drive_of(roads, two, loads_of(rest_kg, job.trailer_kg, job.fills), key),
+        ]
+    moved = first_kg if job.fills else rest_kg  # on board between the places
+    whole = first_kg + rest_kg
+    out = one.stop + int(np.argmax(np.append(one.leg[one.stop :] == ROAD, True)))
+    into = int(np.argmax(np.append(two.leg != ROAD, True)))
+    into = 0 if into >= len(two.xy) else into
+    middle = len(one.xy[: out + 1])
+    trip = replace(
+        one,
+        xy=np.concatenate([one.xy[: out + 1], two.xy[into:]]),
+        leg=np.concatenate([one.leg[: out + 1], two.leg[into:]]),
+    )
+    drive = drive_of(roads, replace(trip, stop=len(trip.xy)), [(0.0, 0.0)], key)
+    stop = middle + two.stop - into
+    at = np.arange(len(drive.xy))
+    load = np.where(at < one.stop, 0.0 if job.fills else whole, np.where(at < stop, moved, whole if job.fills else 0.0))
+    return [replace(drive, load_kg=load.astype(np.float64))]
+
+
+def let_down(job: ParkJob, before: Before, places: Sequence[Weighed], units: Sequence[SoilUnit]) -> Other:
+    """Return the best place on the field with the trailer's outfit let down to what its tyres' tables allow there."""
+    words = "the trailer's tyres let down before the field"
+    best = next((one for one in places if one.candidate.spot.on_field), None)
+    if best is None:
+        return Other("let down", words, False, "the trailer does not go on the field")
+    words = f"{words} ({best.candidate.spot.words})"
+    trailer = job.trailer
+    legs = (Leg("field", trailer.field_m_s, True), Leg("track", trailer.track_m_s, False))
+    tillage = max(0.0, job.field.tillage_depth_m)
+    judged = round(tillage + 0.05, 3) if tillage else 0.3
+    rows = rows_of(
+        Question(trailer, job.farm.tyre_tables, job.trailer_kg, legs, tuple(units), np.array([0.2, judged, 0.5]),
+                 tillage, 0.0, judged, job.tension_pa)
+    )  # fmt: skip
+    named = [one for one in rows if one.field_pa is not None and one.can_change()]
+    if not named:
+        return Other(
+            "let down", words, False, "no maker's table for its tyres, or no axle whose pressure can be changed"
+        )
+    lower = dict(zip([one.axle.key for one in rows], pressures_for(rows, "field"), strict=True))
+    pressures = {
+        one.axle.key: min(lower[one.axle.key], one.axle.track_pa)
+        if one.field_pa is not None and one.can_change()
+        else one.axle.track_pa
+        for one in rows
+    }
+    own = replace(bring(job), pressures_pa=pressures)
+    score = judge(job.farm, before, [(own, best.brings), (job.operation, best.served)])
+    told = ", ".join(f"{key} {value / 1e5:.1f} bar" for key, value in pressures.items())
+    minutes = 2 * sum(one.axle.adjust_min for one in named) * best.trailer_trips
+    return Other(
+        "let down", f"{words}: {told}", True, "", best.minutes + minutes, best.km, score.lasting_more_ha * 1e4,
+        score.deep_more_ha * 1e4, (best.candidate.number,),
+    )  # fmt: skip
+
+
+def with_job(one: Weighed, job: ParkJob, before: Before) -> Weighed:
+    """Return a place judged again for a changed job: other moisture, or another trailer load."""
+    loads = loads_of(job.need_kg, job.trailer_kg, job.fills)
+    assert one.candidate.trip is not None
+    brings = drive_of(roads_of(job), one.candidate.trip, loads, bring(job).key)
+    return weighed(job, before, one.candidate, one.served, brings)

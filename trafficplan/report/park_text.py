@@ -1,0 +1,117 @@
+"""The answer about parking as plain text: the answer, the ranked table, what is refused, other ways, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from trafficplan.decide.park_answer import ParkAnswer
+from trafficplan.report.park_result import cautions_of
+from trafficplan.report.park_words import (
+    against,
+    answer_lines,
+    capital,
+    draws,
+    other_words,
+    pressure_line,
+    refusal,
+    standing_words,
+    sure_lines,
+    time_line,
+)
+from trafficplan.report.words import figure, unit_of
+from trafficplan.soil.moisture import moisture_word
+
+#: Places in the table of the terminal, and refused ones that are told.
+MOST_PLACES, MOST_REFUSED = 12, 8
+
+
+def text_of(answer: ParkAnswer, out: str | None) -> str:
+    """Return the whole answer for the terminal."""
+    lines = [*[line for line in answer_lines(answer) if line], "", basis_line(answer)]
+    if answer.places:
+        head, rows = table_of(answer, MOST_PLACES)
+        lines += ["", *columns(head, rows)]
+        if len(answer.places) > MOST_PLACES:
+            lines.append(f"and {len(answer.places) - MOST_PLACES} more places that keep all limits")
+    for title, sentences in blocks(answer, MOST_REFUSED):
+        lines += ["", title, *(f"  {one}" for one in sentences)]
+    if out:
+        lines += ["", f"Open {out}/park.html; print {out}/sheet.html."]
+    lines += ["", "Cautions", *(f"  {one.text}" for one in cautions_of())]
+    return "\n".join(lines)
+
+
+def basis_line(answer: ParkAnswer) -> str:
+    """Return what the answer was asked for."""
+    job = answer.job
+    tons = (
+        f"{job.trailer_kg / 1e3:.1f} t" if job.farm.units == "metric" else f"{figure('mass', job.trailer_kg, 'us')} lb"
+    )
+    word = "takes from" if job.fills else "serves"
+    moisture = job.operation.moisture
+    told = moisture.words if moisture else moisture_word(job.tension_pa[1])
+    stays = "" if job.stay_s is None else f", stands {job.stay_s / 3600:g} h"
+    return (
+        f"{job.trailer.title}, {tons} a load, {word} {job.served.title} in {job.field.key} on {job.operation.day}; "
+        f"{job.need_kg / 1e3:.0f} t in all{stays}. Soil {told}. {len(answer.places) + len(answer.refused)} places looked at."
+    )
+
+
+def table_of(answer: ParkAnswer, most: int) -> tuple[list[str], list[list[str]]]:
+    """Return the ranked table: head and rows."""
+    units = answer.job.farm.units
+    patch, far = unit_of("patch", units), unit_of("distance", units)
+    head = ["rank", "place", "where", f"lasting, {patch}", "more", "min", "more", far, "crossed", "why"]
+    best = answer.places[0]
+    rows = []
+    for rank, one in enumerate(answer.places[:most], 1):
+        rows.append(
+            [
+                f"{rank}", f"{one.candidate.number}", one.candidate.spot.words, figure("patch", one.lasting_m2, units),
+                figure("patch", one.lasting_m2 - best.lasting_m2, units, sign=True), f"{one.minutes:.0f}",
+                f"{one.minutes - best.minutes:+.0f}", figure("distance", one.km, units), f"{one.visits}",
+                "best" if one is best else against(answer.job, one, best),
+            ]
+        )  # fmt: skip
+    return head, rows
+
+
+def columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+    """Return a table as lines; the first two and the worded columns to the left, figures to the right."""
+    left = {2, len(head) - 1}
+    widths = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head))]
+    return [
+        "  ".join(cell.ljust(w) if i in left else cell.rjust(w) for i, (cell, w) in enumerate(zip(row, widths, strict=True))).rstrip()
+        for row in [head, *rows]
+    ]  # fmt: skip
+
+
+def blocks(answer: ParkAnswer, most_refused: int) -> list[tuple[str, list[str]]]:
+    """Return titled sentences: what stands, refused places, other ways, how sure, warnings."""
+    units = answer.job.farm.units
+    found: list[tuple[str, list[str]]] = []
+    stands = next((one for one in answer.places if one.stands is not None), None)
+    if stands is not None and stands.stands is not None:
+        title = f"Standing at place {stands.candidate.number}"
+        found.append((title, [*standing_words(stands.stands, units), time_line(), pressure_line(answer.job)]))
+    if answer.refused:
+        told = [f"place {one.number}, {one.spot.words}: {refusal(one, units)}" for one in answer.refused[:most_refused]]
+        if len(answer.refused) > most_refused:
+            told.append(f"and {len(answer.refused) - most_refused} more")
+        found.append((f"Refused ({len(answer.refused)}), the nearest misses first", told))
+    if answer.others:
+        best = answer.places[0]
+        found.append(("Other ways, against the best place", [other_words(one, best, units) for one in answer.others]))
+        found.append(("How sure", sure_lines(answer)))
+    warned = [f"{capital(note.what)}: {note.value}, {note.why}" for note in answer.notes if note.kind == "warned"]
+    if warned:
+        found.append(("Warnings", warned))
+    assumed = [f"{capital(note.what)}: {note.value} ({note.why})" for note in answer.notes if note.kind == "assumed"]
+    if assumed:
+        found.append(("Assumed", assumed))
+    return found
+
+
+def best_draws(answer: ParkAnswer) -> str:
+    """Return what the best place draws, for pages; empty where there is none."""
+    return draws(answer.job, answer.places[0]) if answer.places else ""

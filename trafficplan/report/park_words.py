@@ -1,0 +1,241 @@
+"""The answer about parking in sentences: where, why, what the others cost, what else there is, how sure it is."""
+
+from __future__ import annotations
+
+import math
+
+from trafficplan.decide.park import Candidate, ParkJob, Weighed
+from trafficplan.decide.park_answer import ParkAnswer
+from trafficplan.decide.park_others import Other
+from trafficplan.decide.park_stands import Standing
+from trafficplan.report.words import say, say_chance
+from trafficplan.routes.parking_limits import Limit
+from trafficplan.units import GRAVITY, KPA
+
+#: Differences below these are not told: minutes, square metres, passes at the place.
+LEAST_MIN, LEAST_M2 = 1.0, 5.0
+
+
+def count(number: int, thing: str) -> str:
+    """Return a number and its thing.
+
+    Examples
+    --------
+    >>> count(1, "crossing"), count(3, "trailer load")
+    ('1 crossing', '3 trailer loads')
+    """
+    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
+
+
+def capital(text: str) -> str:
+    """Return a text with its first letter as a capital."""
+    return text[:1].upper() + text[1:]
+
+
+def answer_lines(answer: ParkAnswer) -> list[str]:
+    """Return the answer in at most four lines: where, what it draws, the next best, away after rain."""
+    best = answer.best
+    if best is None:
+        return _nowhere(answer)
+    units = answer.job.farm.units
+    lines = [f"{capital(best.candidate.spot.words)} (place {best.candidate.number}). {draws(answer.job, best)}"]
+    for other in next_best(answer):
+        lines.append(
+            f"Instead {other.candidate.spot.words} (place {other.candidate.number}): {against(answer.job, other, best)}."
+        )
+    return [*lines, coupling_line(answer), away_line(answer)]
+
+
+def next_best(answer: ParkAnswer) -> list[Weighed]:
+    """Return the next best places of other kinds of ground, two at most: one on the field and one outside if there are."""
+    best = answer.places[0].candidate.spot
+    other = [one for one in answer.places[1:] if one.candidate.spot.on_field != best.on_field][:1]
+    alike = [
+        one
+        for one in answer.places[1:]
+        if one.candidate.spot.on_field == best.on_field and one.candidate.spot.kind != best.kind
+    ][:1]
+    return sorted([*other, *alike] or list(answer.places[1:2]), key=answer.places.index)
+
+
+def _nowhere(answer: ParkAnswer) -> list[str]:
+    near = answer.nearest
+    lines = ["No place that was looked at keeps all limits."]
+    if near is not None:
+        lines.append(
+            f"The nearest miss: {near.spot.words} (place {near.number}): {refusal(near, answer.job.farm.units)}."
+        )
+    return lines
+
+
+def refusal(one: Candidate, units: str) -> str:
+    """Return why a place is refused: the limit that is missed the most, and how many more."""
+    if one.trip is None:
+        return one.problem.rstrip(".")
+    first, *more = one.failed
+    rest = f", and {count(len(more), 'limit')} more" if more else ""
+    return f"{limit_words(first, units)}{rest}"
+
+
+def limit_words(limit: Limit, units: str) -> str:
+    """Return a limit with what was found and by how much it misses."""
+
+    def told(value: float) -> str:
+        if limit.unit == "m":
+            return say("length", value, units) if units == "us" else f"{value:.1f} m"
+        if limit.unit == "m2":
+            return say("patch", value, units)
+        if limit.unit == "kg":
+            return say("mass", value, units)
+        return f"{value:.0f} {limit.unit}" if limit.unit == "turns" else f"{value:.1f} {limit.unit}"
+
+    bound = "at most" if limit.at_most else "at least"
+    return f"{limit.what} {told(limit.found)}, {bound} {told(limit.needed)}: misses by {told(max(limit.miss, 0.0))}"
+
+
+def draws(job: ParkJob, one: Weighed) -> str:
+    """Return what a place draws to it."""
+    units = job.farm.units
+    word = "unloadings" if job.fills else "refills"
+    loads = count(one.trailer_trips, "trailer load")
+    if not one.candidate.spot.on_field:
+        gate = f"{one.trips} {word} over the gateway"
+        return f"No trailer on the field; {gate}, {loads}, {say('distance', one.km, units)} of driving in all."
+    return (
+        f"{one.trips} {word} and {loads} cross it {one.visits} times; their ways cover "
+        f"{say('patch', one.crossed_m2, units)} of the field, each part {one.crossings:.1f} times on average, "
+        f"{say('haul', one.drawn_t_km, units)}."
+    )
+
+
+def against(job: ParkJob, one: Weighed, best: Weighed) -> str:
+    """Return what a place costs against the best one, in words."""
+    units = job.farm.units
+    parts = _more(one.minutes - best.minutes, one.lasting_m2 - best.lasting_m2, units)
+    here, there = one.candidate.spot, best.candidate.spot
+    if here.on_field and not there.on_field:
+        parts.append(f"the trailer on the field, its ground crossed {one.visits} times")
+    if there.on_field and not here.on_field:
+        parts.append("no trailer on the field")
+        if job.fills:
+            parts.append("it can leave after rain")
+    return ", ".join(parts) if parts else "no difference that counts"
+
+
+def _more(minutes: float, ground: float, units: str) -> list[str]:
+    parts = []
+    if abs(minutes) >= LEAST_MIN:
+        parts.append(f"{abs(minutes):.0f} minutes {'more' if minutes > 0 else 'less'}")
+    if abs(ground) >= LEAST_M2:
+        parts.append(f"{say('patch', abs(ground), units)} {'more' if ground > 0 else 'less'} expected lasting damage")
+    return parts
+
+
+def other_words(one: Other, best: Weighed, units: str) -> str:
+    """Return another way in one sentence, against the best place."""
+    if not one.possible:
+        return f"{capital(one.words)}: not possible, {one.why}."
+    parts = _more(one.minutes - best.minutes, one.lasting_m2 - best.lasting_m2, units)
+    if one.numbers == (best.candidate.number,) and not parts:
+        return (
+            f"{capital(one.words)}: that is the place advised."
+            if one.key == "hard track"
+            else (f"{capital(one.words)}: no difference that counts.")
+        )
+    return f"{capital(one.words)}: {', '.join(parts) if parts else 'no difference that counts'}."
+
+
+def coupling_line(answer: ParkAnswer) -> str:
+    """Return whether the trailer may be uncoupled."""
+    found, job = answer.uncoupling, answer.job
+    if found.hitch is None:
+        return f"It stays as it is: {found.why}."
+    least = found.hitch.least_n / GRAVITY
+    if not found.allowed:
+        return f"Do not uncouple: {found.why}."
+    if not job.uncoupled:
+        return f"It stays coupled. It might be uncoupled: the hitch load never falls below {least:.0f} kg while the load changes."
+    most = found.hitch.most_n / GRAVITY
+    return f"It may be uncoupled: the hitch load stays between {least:.0f} and {most:.0f} kg while the load changes."
+
+
+def away_line(answer: ParkAnswer) -> str:
+    """Return whether the loaded trailer gets away from the field, today and after a day's rain."""
+    if answer.sure is None:
+        return ""
+    parts = []
+    for number, away in enumerate(answer.sure.away):
+        when = f"on soil that {away.word}" if number == 0 else f"after a day's rain (soil that {away.word})"
+        if away.slip is None:
+            parts.append(f"{when} its wheels would spin: it stays stuck")
+        else:
+            word = "it leaves" if away.leaves else "it shears the topsoil"
+            parts.append(f"{when} {word}, slip {100 * away.slip:.0f} %")
+    if len(answer.sure.away) == 1:
+        parts.append("wetter soil than that has no figures: do not count on it")
+    return f"Getting away loaded from the field: {'; '.join(parts)}. From a hard track it leaves whatever the soil."
+
+
+def standing_words(one: Standing, units: str) -> list[str]:
+    """Return what the standing weight does, a sentence for the wheels and one for the jack stand."""
+    depth = say("depth", one.judged_m, units)
+    worst = max(one.wheels, key=lambda wheel: wheel.judged)
+    place = int(abs(worst.depths_m - one.judged_m).argmin())
+    lines = [
+        f"At rest, {worst.what}: {say('mass', worst.load_n / GRAVITY, units)} a wheel, "
+        f"{say('stress', float(worst.stress_pa[place]) / KPA, units)} at {depth}, overstress {say_chance(worst.judged)} on {one.soil}."
+    ]  # fmt: skip
+    if one.jack is not None and one.board is not None:
+        stress = say("stress", float(one.jack.stress_pa[0]) / KPA, units)
+        board = say("stress", float(one.board.stress_pa[0]) / KPA, units)
+        ground = say("stress", one.jack.load_n / one.jack.area_m2 / KPA, units)
+        top = say("depth", float(one.jack.depths_m[0]), units)
+        lines.append(
+            f"Jack stand: {say('mass', one.jack.load_n / GRAVITY, units)}, {ground} under its foot and {stress} at {top}; "
+            f"on a board of 60 x 60 cm {board} there."
+        )
+    return lines
+
+
+def sure_lines(answer: ParkAnswer) -> list[str]:
+    """Return how sure the choice is."""
+    found, best = answer.sure, answer.best
+    if found is None or best is None:
+        return []
+    number = best.candidate.number
+    lines = []
+    wet = [word for word in found.words if word not in found.holds_words]
+    if not wet:
+        lines.append(f"Place {number} stays the best whether the soil smears, moulds or crumbles.")
+    else:
+        parts = [f"where it {word} place {found.words[word][0][0]} is better" for word in wet]
+        lines.append(
+            f"Place {number} is the best for soil that {' or '.join(found.holds_words) or 'is as given'}; {'; '.join(parts)}."
+        )
+    changed = [load for load, order in found.loads.items() if order[0][0] != number]
+    if changed:
+        told = ", ".join(f"{load / 1e3:.1f} t place {found.loads[load][0][0]}" for load in changed)
+        lines.append(f"With another load on the trailer the choice changes: {told}.")
+    elif len(found.loads) > 1:
+        loads = [load / 1e3 for load in found.loads]
+        lines.append(f"It stays the best with {min(loads):.1f} to {max(loads):.1f} t on the trailer.")
+    low, high = found.minutes_m2
+    end = "any worth" if math.isinf(high) else f"{high:.1f}"
+    lines.append(
+        f"Time and ground are weighed at {answer.job.minute_m2:g} m2 a minute; the choice is the same from {low:.1f} m2 a minute to {end}."
+    )
+    return lines
+
+
+def pressure_line(job: ParkJob) -> str:
+    """Return at which pressures it stands and drives in."""
+    told = ", ".join(f"{axle.key} {axle.track_pa / 1e5:.1f} bar" for axle in job.trailer.axles())
+    return f"It comes by road, so it stands and drives in at road pressure: {told}."
+
+
+def time_line() -> str:
+    """Return the known weakness of standing loads."""
+    return (
+        "Standing is computed like passing: a load of hours presses soil further than the model says, so a place that "
+        "comes out near the limit is worse than it looks."
+    )
