@@ -40,8 +40,8 @@ from trafficplan.soil.stress import depth_reached
 from trafficplan.soil.unit import SoilDay
 from trafficplan.units import GRAVITY
 
-#: How an operation's drive is known.
-RECORDED, WRITTEN, PLANNED, ESTIMATED = "recorded", "written plan", "planned", "estimated"
+#: How an operation's drive is known: recorded, a written plan, planned here, or estimated for trips that nobody logged.
+SOURCES = ("recorded", "written plan", "planned", "estimated")
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,6 @@ class FieldAudit:
     field: str
     area_ha: float
     cell_ha: float
-    summary: FieldSummary
     counts: Mapping[str, Counts]
     jobs: tuple[JobPart, ...]
     groups: tuple[GroupPart, ...]
@@ -156,7 +155,6 @@ def audit_field(bench: Bench, result: FieldResult, estimated: Iterable[str] = ()
         field=laid.field.key,
         area_ha=float(laid.field.polygon.area) / 1e4,
         cell_ha=grid.cell_ha,
-        summary=result.summary,
         counts=counts_by_zone(arrays["lasting"], ground),
         jobs=_jobs(bench, run, result.summary, whole, set(estimated)),
         groups=tuple(_group(bench, run, whole, kind, name) for kind, name in _group_names(run.operations)),
@@ -181,7 +179,7 @@ def _jobs(bench: Bench, run: Run, summary: FieldSummary, whole: Counts, estimate
                 day=operation.day,
                 job=operation.job,
                 outfit=operation.outfit,
-                source=ESTIMATED if operation.key in estimated else source_of(operation),
+                source=SOURCES[3] if operation.key in estimated else source_of(operation),
                 trips=part.trips,
                 drive_km=part.drive_km,
                 hours=part.hours,
@@ -202,8 +200,8 @@ def _jobs(bench: Bench, run: Run, summary: FieldSummary, whole: Counts, estimate
 def source_of(operation: Operation) -> str:
     """Return how an operation's drive is known."""
     if operation.drive.startswith("track:"):
-        return RECORDED
-    return WRITTEN if operation.drive.startswith("plan:") else PLANNED
+        return SOURCES[0]
+    return SOURCES[1] if operation.drive.startswith("plan:") else SOURCES[2]
 
 
 def _without(bench: Bench, run: Run, keys: set[str]) -> Stored:

@@ -9,6 +9,7 @@ from pathlib import Path
 from trafficplan.farm.elevation import Elevation
 from trafficplan.farm.field import FarmTrack, Field, Place, SoilPatch
 from trafficplan.farm.operation import DrivePlan, Log, Operation, Scenario
+from trafficplan.farm.prices import Prices
 from trafficplan.farm.seen import Seen
 from trafficplan.farm.weather import Weather
 from trafficplan.machines.outfit import Outfit
@@ -38,6 +39,7 @@ class Farm:
     elevation : heights around the fields, or None
     defaults : the farm's own replacements of farm/defaults.py, by key
     plans : drives written down, by key
+    prices : the owner's prices, or None: nothing is told in money
     """
 
     key: str
@@ -64,3 +66,4 @@ class Farm:
     seen: tuple[Seen, ...] = ()
     elevation: Elevation | None = None
     plans: Mapping[str, DrivePlan] = field(default_factory=dict)
+    prices: Prices | None = None
