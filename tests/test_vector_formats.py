@@ -32,7 +32,7 @@ from trafficplan.work.season import run_map
 
 #: Formats that keep the working CRS, so that every coordinate comes back as it was; KML and GPX keep degrees.
 EXACT = ("gpkg", "farm.gpkg", "shp", "zip", "fgb", "geojson in metres")
-DEGREES = ("kml", "geojson")
+DEGREES = ("kml", "kmz", "geojson")
 
 NAMES = ("fields", "soil", "access", "tramlines")
 
@@ -77,8 +77,13 @@ def as_format(folder: Path, form: str) -> None:
         elif form == "fgb":
             options = {"SPATIAL_INDEX": "NO"}  # keeps the order of the features
             frame.to_file(folder / f"{name}.fgb", driver="FlatGeobuf", **options)
-        elif form == "kml":
+        elif form in ("kml", "kmz"):
             frame.to_crs("EPSG:4326").to_file(folder / f"{name}.kml", driver="KML", layer=name)
+            if form == "kmz":
+                with zipfile.ZipFile(folder / f"{name}.kmz", "w", zipfile.ZIP_DEFLATED) as archive:
+                    archive.write(folder / f"{name}.kml", "doc.kml")
+                    archive.writestr("files/icon.png", b"a picture")
+                (folder / f"{name}.kml").unlink()
         else:
             for title, part in parts(frame, name).items():
                 to_shapefile(part, folder / f"{title}.shp")

@@ -33,6 +33,8 @@ BROKEN = (
     ValueError,
 )
 
+#: Endings of archives; a KMZ is a zip archive with one KML.
+ARCHIVES = (".zip", ".kmz")
 #: Endings of what is looked for in an archive.
 LAYER_ENDINGS = (".shp", ".gpkg", ".geojson", ".fgb", ".kml", ".gpx")
 _PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
@@ -40,7 +42,7 @@ _PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 
 @contextmanager
 def unpacked(ledger: Ledger, path: Path, name: str, layer: str | None) -> Iterator[tuple[Path, str] | None]:
-    """Unpack the one map layer of a zip archive for a while; gives its path and the member's name, or None.
+    """Unpack the one map layer of a zip archive (of a KMZ: its KML) for a while; gives its path and the member's name, or None.
 
     Only the layer's own files are written, under names of ours, in a temporary folder that is removed again.
     """
@@ -124,10 +126,9 @@ def _too_much(ledger: Ledger, name: str, found: str, needed: str) -> None:
 
 
 def _layer_in(ledger: Ledger, archive: zipfile.ZipFile, name: str, layer: str | None) -> zipfile.ZipInfo | None:
+    wanted = (".kml",) if name.lower().endswith(".kmz") else LAYER_ENDINGS
     found = [
-        one
-        for one in archive.infolist()
-        if PurePosixPath(one.filename).suffix.lower() in LAYER_ENDINGS and not one.is_dir()
+        one for one in archive.infolist() if PurePosixPath(one.filename).suffix.lower() in wanted and not one.is_dir()
     ]
     named = [one for one in found if layer in (PurePosixPath(one.filename).stem, one.filename)]
     if len(found) == 1:
@@ -139,7 +140,7 @@ def _layer_in(ledger: Ledger, archive: zipfile.ZipFile, name: str, layer: str | 
         "several map layers in the zip archive" if found else "no map layer in the zip archive",
         name,
         names,
-        "one file ending in " + ", ".join(LAYER_ENDINGS),
+        "one file ending in " + ", ".join(wanted),
         "name one of them in farm.toml, table layers" if found else "add the layer's files to the archive",
     )
     return None

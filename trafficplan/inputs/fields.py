@@ -11,6 +11,7 @@ from pyproj import CRS
 from shapely import MultiPolygon, Polygon, STRtree
 from shapely.geometry.base import BaseGeometry
 
+from trafficplan.errors import InputError
 from trafficplan.farm.field import Field
 from trafficplan.inputs.coordinates import (
     Feature,
@@ -23,6 +24,7 @@ from trafficplan.inputs.coordinates import (
 )
 from trafficplan.inputs.known_columns import KNOWN
 from trafficplan.inputs.ledger import Ledger
+from trafficplan.inputs.partfields import task_fields
 from trafficplan.inputs.record import Record
 from trafficplan.inputs.settings import Settings
 from trafficplan.inputs.vector import find_layers, read_vector
@@ -49,8 +51,12 @@ class Boundaries:
 def read_fields(ledger: Ledger, settings: Settings) -> Boundaries | None:
     """Read the boundaries, or return None with problems when no field could be read at all."""
     before = ledger.count()
-    sources = find_layers(ledger, "fields", settings.files.fields, settings.layers.fields)
-    if not sources:
+    named = settings.files.fields
+    good, others = _task_data(ledger, [named] if isinstance(named, str) else named or [])
+    sources = []
+    if ledger.count() == before and (others or not good):
+        sources = find_layers(ledger, "fields", others if good else named, settings.layers.fields)
+    if not sources and not good:
         if settings.files.fields is None and ledger.count() == before:
             ledger.problem(
                 "file not found",
@@ -65,7 +71,7 @@ def read_fields(ledger: Ledger, settings: Settings) -> Boundaries | None:
         read_vector(ledger, path, layer, "fields", KNOWN["fields"], ("field",), columns, told)
         for path, layer in sources
     ]
-    good = [layer for layer in layers if layer is not None]
+    good += [layer for layer in layers if layer is not None]
     if not good:
         return None
     crs = settings.crs or working_crs(good[0])
@@ -85,6 +91,23 @@ def read_fields(ledger: Ledger, settings: Settings) -> Boundaries | None:
     _check_extent(ledger, fields, good[0].name)
     _check_overlaps(ledger, fields, good[0].name)
     return Boundaries(crs, {field.key: field for field in fields}, lonlat_bounds(good[0])) if fields else None
+
+
+def _task_data(ledger: Ledger, names: Sequence[str]) -> tuple[list[Layer], list[str]]:
+    """Return the fields of those names that are task data, and the other names."""
+    layers, others = [], []
+    for name in names:
+        before = ledger.count()
+        try:
+            layer = task_fields(ledger, name)
+        except InputError as error:
+            ledger.take_over(error, name)
+            layer = None
+        if layer is not None:
+            layers.append(layer)
+        elif ledger.count() == before:
+            others.append(name)
+    return layers, others
 
 
 def _fields(ledger: Ledger, layers: Sequence[Layer]) -> list[Field]:

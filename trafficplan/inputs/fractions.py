@@ -12,6 +12,8 @@ ROUNDING_PCT = 2.0
 
 #: Bounds of silt [um]: clay ends at 2; USDA silt ends at 50, that of other classifications at 63.
 _CLAY_UM, _USDA_UM = 2.0, 50.0
+#: Density of solid stones [g/cm3]: quartz (common practice).
+_ROCK_G_CM3 = 2.65
 
 
 def silt_share_below_50(bound_um: float) -> float:
@@ -75,3 +77,54 @@ def fractions_of(record: Record) -> tuple[float | None, float | None, float | No
         coarse = fine * (1 - silt_share_below_50(record.ledger.silt_bound_um))
         sand, fine = sand + coarse, fine - coarse
     return sand / 100, fine / 100, clay / 100
+
+
+def stones_by_volume(mass: float, density_g_cm3: float) -> float:
+    """Return the volume fraction of stones from their mass fraction and the bulk density of the fine earth.
+
+    Notes
+    -----
+    Derived: 1 kg of soil holds m / 2.65 of stones and (1 - m) / density of fine earth with its pores. Stones
+    are taken as solid rock of 2.65 g/cm3 (quartz; common practice).
+
+    Examples
+    --------
+    >>> round(stones_by_volume(0.3, 1.4), 3)
+    0.185
+    """
+    stones, fine = mass / _ROCK_G_CM3, (1 - mass) / density_g_cm3
+    return stones / (stones + fine)
+
+
+def stones_of(record: Record, density_g_cm3: float | None) -> float | None:
+    """Return the volume fraction of stones: as given, or converted from their mass with a note."""
+    by_volume = record.number("stones_pct", 0, 95, "%")
+    by_mass = record.number("stones_mass_pct", 0, 95, "%")
+    if by_mass is None:
+        return None if by_volume is None else by_volume / 100
+    if by_volume is not None:
+        record.problem(
+            "stones_mass_pct",
+            "stones given twice",
+            f"{by_mass:g} % of the mass and {by_volume:g} % of the volume",
+            "one of the two",
+            "leave one of them empty",
+        )
+        return None
+    if density_g_cm3 is None:
+        record.problem(
+            "stones_mass_pct",
+            "stones by mass without a density",
+            f"{by_mass:g} % of the mass",
+            "density_g_cm3 of the fine earth beside it",
+            "fill in density_g_cm3, or give the stones by volume as stones_pct",
+        )
+        return None
+    share = stones_by_volume(by_mass / 100, density_g_cm3)
+    record.ledger.assumed(
+        f"{record.where}: stones",
+        f"{100 * share:.1f} % of the volume",
+        f"{by_mass:g} % of the mass, fine earth of {density_g_cm3:g} g/cm3, stones of {_ROCK_G_CM3:g} g/cm3",
+        "derived from the two densities; that of stones common practice",
+    )
+    return share

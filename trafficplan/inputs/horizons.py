@@ -8,7 +8,7 @@ from typing import Literal
 
 from trafficplan.errors import InputError
 from trafficplan.inputs.components import Component, largest, read_components
-from trafficplan.inputs.fractions import ROUNDING_PCT, fractions_of
+from trafficplan.inputs.fractions import ROUNDING_PCT, fractions_of, stones_of
 from trafficplan.inputs.known_columns import KNOWN
 from trafficplan.inputs.ledger import Ledger
 from trafficplan.inputs.paths import inside
@@ -153,7 +153,7 @@ def _horizon(record: Record, top: float, bottom: float, state: Literal["settled"
     texture = _texture(record, sand, clay)
     organic = record.number("organic_pct", 0, 100, "%")
     density = record.number("density_g_cm3", 0.1, 2.65, "g/cm3")
-    stones = record.number("stones_pct", 0, 95, "%")
+    stones = stones_of(record, density)
     strength = record.number("strength_kpa", 5, 2000, "kPa")
     cores = record.number("cores", 0, 10_000, "cores")
     if record.ledger.count() > before or texture is None:
@@ -167,7 +167,7 @@ def _horizon(record: Record, top: float, bottom: float, state: Literal["settled"
         clay,
         organic,
         None if density is None else density * 1e3,
-        None if stones is None else stones / 100,
+        stones,
         None if strength is None else strength * 1e3,
         int(cores or 0),
         state,

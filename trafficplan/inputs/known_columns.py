@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+#: Places of soil samples in a table: degrees, or metres of a told system.
+PLACES = ("lon", "lat", "x", "y")
+
 HORIZON = (
     "texture",
     "sand_pct",
@@ -10,6 +15,7 @@ HORIZON = (
     "organic_pct",
     "density_g_cm3",
     "stones_pct",
+    "stones_mass_pct",
     "strength_kpa",
     "cores",
     "swelling",
@@ -49,3 +55,15 @@ KNOWN: dict[str, tuple[str, ...]] = {
     "tyre_tables": ("tyre", "load_kg", "speed_km_h", "pressure_bar"),
     "seen": ("date", "field", "outfit", "pressures", "rut_cm", "slip_pct", "surface"),
 }
+
+
+def map_hint(known: Sequence[str], ours: str, theirs: str) -> str:
+    """Say how farm.toml maps a column of the file that has these known columns, or "".
+
+    Examples
+    --------
+    >>> map_hint(KNOWN["fields"], "field", "NAME")
+    'write in farm.toml, table columns.fields: field = "NAME"'
+    """
+    kind = next((kind for kind, names in KNOWN.items() if tuple(known[: len(names)]) == names), "")
+    return f'write in farm.toml, table columns.{kind}: {ours} = "{theirs}"' if kind else ""

@@ -8,9 +8,14 @@ from pathlib import Path
 from xml.etree.ElementTree import Element
 
 import shapely
+from pyproj import CRS
 from shapely import LineString, MultiPolygon, Polygon
 
 from trafficplan.errors import InputError
+from trafficplan.inputs.coordinates import Feature, Layer
+from trafficplan.inputs.ledger import Ledger, listed
+from trafficplan.inputs.paths import inside
+from trafficplan.inputs.record import Record
 from trafficplan.inputs.recording import refused
 from trafficplan.inputs.taskdata import Container, open_folder, open_zip, read_elements
 
@@ -65,6 +70,51 @@ def read_partfields(container: Container) -> tuple[Partfield, ...]:
     elements, _ = read_elements(container)
     where = container.place("TASKDATA.XML")
     return tuple(_partfield(one, where) for one in elements if one.tag == "PFD")
+
+
+def layer_of_partfields(ledger: Ledger, container: Container, name: str, column: str) -> Layer | None:
+    """Return the fields of task data as a layer whose `column` holds their names, or None with a problem.
+
+    Raises
+    ------
+    InputError
+        As `read_partfields`.
+    """
+    found = read_partfields(container)
+    bare = [one.key for one in found if one.boundary.is_empty]
+    features = [
+        Feature(Record(ledger, f"{name}, {one.key} ({one.name})", {column: one.name}), one.boundary)
+        for one in found
+        if not one.boundary.is_empty
+    ]
+    if not features:
+        needed = "task data with a field (PFD) that has a boundary"
+        ledger.problem("no boundary", name, f"{len(found)} fields without one", needed, "name another file")
+        return None
+    if bare:
+        ledger.warned(f"{name}: fields without a boundary", f"{listed(bare)} left out", "nothing tells where they lie")
+    return Layer(name, CRS.from_epsg(4326), tuple(features))
+
+
+def task_fields(ledger: Ledger, name: str) -> Layer | None:
+    """Return the fields of the task data that farm.toml names (folder, zip or TASKDATA.XML); None: it is none.
+
+    Raises
+    ------
+    InputError
+        As `read_partfields`.
+    """
+    parts = name.replace("\\", "/").split("/")
+    if Path(name).is_absolute() or ".." in parts or not (ledger.folder / name).exists():
+        return None
+    container = task_container(ledger.folder / name)
+    if container is None:
+        return None
+    main = container.path / container.files[MAIN] if not container.zipped else container.path
+    if inside(ledger, main.relative_to(ledger.folder).as_posix(), "farm.toml, files, fields") is None:
+        return None
+    ledger.hash_file(main)
+    return layer_of_partfields(ledger, container, name, "field")
 
 
 def _partfield(field: Element, where: str) -> Partfield:

@@ -13,11 +13,13 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from trafficplan.farm.defaults import DEFAULTS
+from trafficplan.farm.prices import Prices
 from trafficplan.inputs.amounts import parse_moisture
 from trafficplan.inputs.column_units import Column, known_units
-from trafficplan.inputs.known_columns import KNOWN
+from trafficplan.inputs.known_columns import KNOWN, PLACES
 from trafficplan.inputs.ledger import Ledger, listed, nearest
 from trafficplan.inputs.paths import inside
+from trafficplan.inputs.prices import PricesTable, prices_of
 from trafficplan.inputs.record import range_mend
 from trafficplan.inputs.toml_file import Table, checked_in_part, read_toml
 
@@ -156,6 +158,7 @@ class FarmTable(Table):
     elevation_unit: Literal["m", "ft"] | None = None
     tracks: dict[str, TrackForm] = Field(default_factory=dict)
     defaults: dict[str, float | str] = Field(default_factory=dict)
+    prices: PricesTable | None = None
 
 
 @dataclass(frozen=True)
@@ -174,6 +177,7 @@ class Settings:
     systems: Mapping[str, CRS] = field(default_factory=dict)
     soil_raster: SoilRaster = SoilRaster()
     elevation_unit: str | None = None
+    prices: Prices | None = None
 
 
 def read_settings(ledger: Ledger) -> Settings | None:
@@ -208,6 +212,7 @@ def read_settings(ledger: Ledger) -> Settings | None:
         _systems(ledger, table.coordinate_systems),
         table.soil_raster,
         table.elevation_unit,
+        prices_of(table.prices),
     )
 
 
@@ -335,6 +340,7 @@ def _defaults(ledger: Ledger, given: Mapping[str, float | str]) -> dict[str, flo
 def _mapped_columns_known(ledger: Ledger, columns: Columns) -> None:
     for kind, known in KNOWN.items():
         mapping: Any = getattr(columns, kind)
+        known = (*known, *PLACES) if kind == "soil" else known
         for ours in [name for name in mapping if name not in known]:
             near = nearest(ours, known)
             ledger.problem(

@@ -36,6 +36,7 @@ EXPECTED: dict[str, str] = {
     ".shp": "a Shapefile",
     ".fgb": "a FlatGeobuf",
     ".zip": "a zip archive",
+    ".kmz": "a zip archive",
     ".geojson": "a GeoJSON",
     ".json": "a GeoJSON",
     ".kml": "a KML",

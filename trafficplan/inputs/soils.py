@@ -28,7 +28,8 @@ from trafficplan.inputs.soil_cover import (
 )
 from trafficplan.inputs.soil_points import SoilPoint, patches_of_points
 from trafficplan.inputs.soil_raster import read_soil_raster, soil_raster_file
-from trafficplan.inputs.vector import find_layers, read_vector
+from trafficplan.inputs.soil_table import read_soil_table, soil_tables
+from trafficplan.inputs.vector import Source, find_layers, read_vector
 from trafficplan.soil.unit import SoilUnit
 
 __all__ = ["Soils", "beyond_fields_ha", "read_soils", "soil_shares"]
@@ -61,6 +62,7 @@ def read_soils(ledger: Ledger, settings: Settings, boundaries: Boundaries) -> So
     if table is not None:
         for key in sorted(used):
             note_of_choice(ledger, key, table.chosen)
+        _tell_own(ledger, {key: used[key] for key in sorted(used) if key in own_units and key not in table.units})
     kept = [patch for patch in patches if patch.unit in known]
     if kept and not ledger.problems:
         kept = cut_overlaps(ledger, kept, boundaries.fields, "soil map")
@@ -87,8 +89,14 @@ def _drawn(
 ) -> list[SoilPatch]:
     """Return the soil map of the vector layers; without a horizon table `own` grows by their units."""
     before = ledger.count()
-    sources = find_layers(ledger, "soil", settings.files.soil, settings.layers.soil)
-    if not sources and settings.files.soil is None and ledger.count() == before:
+    tables = soil_tables(ledger, settings)
+    named = settings.files.soil
+    others = [one for one in ([named] if isinstance(named, str) else named or []) if one not in tables]
+    layers: list[Layer | None] = [read_soil_table(ledger, settings, name) for name in tables]
+    sources: list[Source] = []
+    if others or not tables:
+        sources = find_layers(ledger, "soil", others if tables else named, settings.layers.soil)
+    if not sources and not tables and settings.files.soil is None and ledger.count() == before:
         ledger.problem(
             "file not found",
             "soil.geojson",
@@ -96,10 +104,11 @@ def _drawn(
             "polygons with the property unit or texture",
             "add soil.geojson: one polygon around the farm with its texture is enough to begin with",
         )
-    patches: list[SoilPatch] = []
     for path, layer in sources:
         columns, told = settings.columns.soil, settings.systems.get("soil")
-        read = read_vector(ledger, path, layer, "soil", KNOWN["soil"], (), columns, told)
+        layers.append(read_vector(ledger, path, layer, "soil", KNOWN["soil"], (), columns, told))
+    patches: list[SoilPatch] = []
+    for read in layers:
         moved = at_fields(ledger, read, boundaries)
         if moved is None or not _is_here(ledger, moved, boundaries.fields):
             continue
@@ -110,6 +119,17 @@ def _drawn(
         else:
             patches.extend(_patches(ledger, moved, table, own))
     return patches
+
+
+def _tell_own(ledger: Ledger, hectares: Mapping[str, float]) -> None:
+    """Note the units that have no rows in the horizon table but are described in the map itself."""
+    for key, area in hectares.items():
+        ledger.assumed(
+            f"soil unit {key}: horizons",
+            f"one, alike down to 1 m, on {area:.2f} ha in fields",
+            "the horizon table has no rows for it; its texture in the soil map counts",
+            "soil map",
+        )
 
 
 def _is_here(ledger: Ledger, layer: Layer, fields: Mapping[str, Field]) -> bool:
@@ -128,12 +148,12 @@ def _is_here(ledger: Ledger, layer: Layer, fields: Mapping[str, Field]) -> bool:
 
 
 def _unit_of(feature: Feature, number: int, table: HorizonTable | None, own: dict[str, SoilUnit]) -> str:
-    """Return the unit of one feature, "" with a problem; without a horizon table its properties make the unit."""
+    """Return the unit of one feature, "" with a problem; its properties make the unit where no table has rows for it."""
     record = feature.record
     key = record.text("unit")
+    pairs = (("sand_pct", "clay_pct"), ("sand_pct", "silt_pct"), ("silt_pct", "clay_pct"))
+    measured = any(record.has(one) and record.has(other) for one, other in pairs)
     if table is None and not key:
-        pairs = (("sand_pct", "clay_pct"), ("sand_pct", "silt_pct"), ("silt_pct", "clay_pct"))
-        measured = any(record.has(one) and record.has(other) for one, other in pairs)
         key = f"soil {number}" if measured else record.text("texture")
     if not key:
         record.problem(
@@ -144,7 +164,8 @@ def _unit_of(feature: Feature, number: int, table: HorizonTable | None, own: dic
             "fill in unit, or map its column in farm.toml",
         )
         return ""
-    if table is None:
+    described = measured or record.has("texture")
+    if table is None or (described and key not in table.units):
         unit = unit_from_properties(record, key)
         if unit is not None and own.setdefault(key, unit) != unit:
             record.problem(

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from trafficplan.inputs.column_units import Column, in_our_units
+from trafficplan.inputs.known_columns import map_hint
 from trafficplan.inputs.ledger import Ledger, listed, nearest
 from trafficplan.inputs.record import Record
 
@@ -104,6 +105,20 @@ def read_table(
         in_our_units(values, columns or {})
         records.append(Record(ledger, f"{name}, row {number}", {**values, "_row": number}))
     return records
+
+
+def header_of(ledger: Ledger, path: Path) -> list[str] | None:
+    """Return the names in a table's first row, or None with a problem where it cannot be read."""
+    text = read_text(ledger, path)
+    if text is None:
+        return None
+    first = next((line for line in text.splitlines() if line.strip() and not line.startswith(COMMENT)), "")
+    if not _comma_separated(ledger, path.relative_to(ledger.folder).as_posix(), first):
+        return None
+    try:
+        return [cell.strip() for cell in next(csv.reader([first]), [])]
+    except csv.Error:  # a cell without end
+        return []
 
 
 def _comma_separated(ledger: Ledger, name: str, header: str) -> bool:
@@ -222,21 +237,20 @@ def match_columns(
             found[ours] = place
         elif ours in needed or ours in columns:
             near = nearest(wanted, header)
-            mend = (
-                f"rename {near} to {wanted}, or say in farm.toml which column it is"
-                if near
-                else f"add the column {wanted}"
-            )
+            hint = map_hint(known, ours, near or "...")
+            mend = f"rename {near} to {wanted}" if near else f"add the column {wanted}"
+            mend += f", or {hint}" if hint else ""
             ledger.problem("a column is missing", name, f"columns {listed(header)}", f"column {wanted}", mend)
     absent = [ours for ours in known if ours not in found]
     for index, column in enumerate(header):
         near = nearest(column, absent, cutoff=0.8)
+        hint = map_hint(known, near or "", column)
         if index not in found.values() and near and near not in needed:
             ledger.problem(
                 "an unknown column that looks like a known one",
                 name,
                 column,
                 f"{near}, or a name that is not close to it",
-                f"rename it to {near}, or remove it",
+                f"rename it to {near}, or remove it" + (f"; or {hint}" if hint else ""),
             )
     return found if ledger.count() == before else None

@@ -15,7 +15,7 @@ from pyproj import CRS
 from pyproj.exceptions import ProjError
 from shapely.errors import GEOSException
 
-from trafficplan.inputs.archive import unpacked
+from trafficplan.inputs.archive import ARCHIVES, unpacked
 from trafficplan.inputs.characters import as_utf8, dbf_characters
 from trafficplan.inputs.column_units import Column, in_our_units
 from trafficplan.inputs.coordinates import Feature, Layer, coordinates_possible, system_of
@@ -27,7 +27,7 @@ from trafficplan.inputs.table import match_columns
 
 #: Formats that may be opened; a virtual or networked source behind an innocent name is none of them.
 DRIVERS = ("GPKG", "GeoJSON", "ESRI Shapefile", "FlatGeobuf", "KML", "GPX", "LIBKML")
-ENDINGS = (".geojson", ".gpkg", ".shp", ".zip", ".fgb", ".kml", ".gpx")
+ENDINGS = (".geojson", ".gpkg", ".shp", ".zip", ".fgb", ".kml", ".kmz", ".gpx")
 
 #: Larger layers are refused: nobody drew them by hand, and nothing here needs them.
 MOST_BYTES = 500_000_000
@@ -156,7 +156,7 @@ def _opened(ledger: Ledger, path: Path, name: str, layer: str | None) -> Iterato
         yield None
     elif not is_as_named(ledger, path, name):
         yield None
-    elif path.suffix.lower() == ".zip":
+    elif path.suffix.lower() in ARCHIVES:
         with unpacked(ledger, path, name, layer) as found:
             usable = found is not None and is_as_named(ledger, found[0], f"{name}, {found[1]}")
             yield (found[0], name) if found is not None and usable else None
@@ -197,7 +197,7 @@ def read_vector(
         real = opened[0]
         if real.suffix.lower() == ".shp" and not _parts_complete(ledger, real, name):
             return None
-        chosen = _choose_layer(ledger, real, name, None if path.suffix.lower() == ".zip" else layer, kind)
+        chosen = _choose_layer(ledger, real, name, None if path.suffix.lower() in ARCHIVES else layer, kind)
         if chosen is None:
             return None
         frame = _frame(ledger, real, name, chosen)

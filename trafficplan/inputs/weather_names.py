@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from trafficplan.inputs.column_units import Column, known_units
 from trafficplan.inputs.ledger import Ledger
-from trafficplan.inputs.table import read_text
+from trafficplan.inputs.table import header_of
 
 #: Our column -> words that it goes by elsewhere, in small letters with _ between words, without the unit.
 _WORDS: Mapping[str, tuple[str, ...]] = {
@@ -99,9 +98,7 @@ _UNITS: Mapping[str, str] = {
 
 def usual_columns(ledger: Ledger, path: Path, told: Mapping[str, Column]) -> dict[str, Column] | None:
     """Return the mapping of farm.toml with usual names added; None where one has no unit (asked, not guessed)."""
-    text = read_text(ledger, path)
-    first = next((line for line in (text or "").splitlines() if line.strip()), "")
-    header = [cell.strip() for cell in next(csv.reader([first]), [])]
+    header = header_of(ledger, path) or []
     lower = [cell.lower() for cell in header]
     columns = dict(told)
     before = ledger.count()

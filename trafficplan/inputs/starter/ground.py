@@ -17,11 +17,11 @@ from shapely import MultiPolygon, Polygon
 from trafficplan.errors import InputError
 from trafficplan.farm.field import Field
 from trafficplan.inputs.access import at_fields
-from trafficplan.inputs.archive import unpacked
+from trafficplan.inputs.archive import ARCHIVES, unpacked
 from trafficplan.inputs.coordinates import Feature, Layer, lonlat_bounds, project, working_crs
 from trafficplan.inputs.fields import Boundaries, area_of
 from trafficplan.inputs.ledger import Ledger, listed
-from trafficplan.inputs.partfields import read_partfields, task_container
+from trafficplan.inputs.partfields import layer_of_partfields, task_container
 from trafficplan.inputs.record import Record
 from trafficplan.inputs.taskdata import Container
 from trafficplan.inputs.vector import read_vector
@@ -92,17 +92,10 @@ def read_any(path: Path, kind: str) -> tuple[Ledger, Layer, list[str]]:
 
 def _of_task_data(ledger: Ledger, container: Container, path: Path) -> Layer:
     """Return the fields of ISO 11783-10 task data as a layer with the column `name`."""
-    found = read_partfields(container)
-    features = [
-        Feature(Record(ledger, f"{path.name}, {one.key}", {"name": one.name}), one.boundary)
-        for one in found
-        if not one.boundary.is_empty
-    ]
-    if not features:
-        needed = "task data with a field (PFD) that has a boundary"
-        ledger.problem("no boundary", path.name, f"{len(found)} fields without one", needed, "name another file")
+    layer = layer_of_partfields(ledger, container, path.name, "name")
+    if layer is None:
         raise InputError(ledger.problems)
-    return Layer(path.name, CRS.from_epsg(4326), tuple(features))
+    return layer
 
 
 def _header(ledger: Ledger, path: Path, kind: str) -> list[str]:
@@ -120,7 +113,7 @@ def _header(ledger: Ledger, path: Path, kind: str) -> list[str]:
 
 @contextmanager
 def _unzipped(ledger: Ledger, path: Path) -> Iterator[Path | None]:
-    if path.suffix.lower() != ".zip":
+    if path.suffix.lower() not in ARCHIVES:
         yield path
         return
     with unpacked(ledger, path, path.name, None) as found:
