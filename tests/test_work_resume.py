@@ -20,12 +20,12 @@ from trafficplan.chain import Plan
 from trafficplan.errors import InputError, OutputError
 from trafficplan.farm.operation import Change, Scenario
 from trafficplan.inputs.farm import read_farm
-from trafficplan.work.field import FieldDone, Task, compute_field
+from trafficplan.work.field import Also, FieldDone, Task, compute_field
 from trafficplan.work.hands import hands
 from trafficplan.work.part import part_of
 from trafficplan.work.place import part_of_place, result_at
 from trafficplan.work.resume import LEDGER, fingerprint
-from trafficplan.work.season import map_farm
+from trafficplan.work.season import compute_fields, map_farm
 from trafficplan.work.store import Store
 from trafficplan.work.written import hash_of, text_of, value_of
 
@@ -56,7 +56,7 @@ def run(farm, out, resume=False, plan=PLAN, scenarios=("base",), partly=False, w
 def test_a_finished_field_is_read_back_exactly(farm, tmp_path):
     key = next(iter(farm.fields))
     part = part_of(farm, key, ["light"])
-    done, files = compute_field(Task(part, key, ("base", "light"), PLAN, Store(str(tmp_path)), 1, "x", False))
+    done, files = compute_field(Task(part, key, ("base", "light"), PLAN, Store(str(tmp_path)), 1, "x"))
     again = value_of(text_of(done))
     assert isinstance(again, FieldDone) and text_of(again) == text_of(done)
     assert again.summaries[0].rows == done.summaries[0].rows and again.summaries[1].field == done.summaries[1].field
@@ -152,7 +152,7 @@ def test_the_part_of_a_farm_gives_the_bytes_of_the_whole(farm, tmp_path):
     key = list(farm.fields)[1]
     found = []
     for name, seen in (("part", part_of(farm, key, ["light"])), ("whole", farm)):
-        task = Task(seen, key, ("base", "light"), PLAN, Store(str(tmp_path / name)), 1, "x", False)
+        task = Task(seen, key, ("base", "light"), PLAN, Store(str(tmp_path / name)), 1, "x")
         done, files = compute_field(task)
         found.append((files, text_of(replace(done, timings={}))))
     assert found[0] == found[1]
@@ -271,6 +271,27 @@ def test_of_several_farms_only_what_is_unfinished_is_computed(farm, tmp_path):
         (place.folder / "run.json").write_text('{"program": "trafficplan"}')
         map_farm(farm, list(farm.fields)[2:], ("base",), PLAN, part_of_place(place, "b"), at_work)
     assert not (out / "a" / "layers").exists() and (out / "b" / "run.json").exists()
+
+
+def wheeled(farm, result, plan, known, given):
+    return (result.summary.field.key, result.summary.wheeled_ha * given["factor"], len(known), plan.cell)
+
+
+def test_what_is_also_done_with_a_field_comes_back_and_is_taken_over(farm, tmp_path):
+    def go(resume, factor):
+        also = Also(wheeled, {key: {"factor": factor} for key in farm.fields})
+        with pytest.raises(Stop), result_at(tmp_path / "out", None, resume) as place, hands(1) as at_work:
+            runs.append(compute_fields(farm, list(farm.fields), ("base",), PLAN, place, at_work, also=also))
+            raise Stop
+
+    runs = []
+    for resume, factor in ((True, 2.0), (True, 2.0), (True, 3.0)):
+        go(resume, factor)
+    first, again, other = runs
+    assert (first.taken_over, set(again.taken_over), other.taken_over) == ((), set(farm.fields), ())
+    for key, done in first.done.items():
+        assert done.more == (key, done.summaries[0].wheeled_ha * 2.0, 3, 1.0) == again.done[key].more
+        assert other.done[key].more[1] == done.summaries[0].wheeled_ha * 3.0
 
 
 # fields that fail

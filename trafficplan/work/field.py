@@ -6,7 +6,7 @@ import hashlib
 import re
 import time
 import traceback
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
@@ -32,12 +32,13 @@ WRITERS = 2
 
 @dataclass(frozen=True)
 class FieldDone:
-    """One field, all scenarios: what goes into tables and report, its files, and seconds per step."""
+    """One field, all scenarios: what goes into tables and report, seconds per step, and what `also` told."""
 
     field: str
     summaries: tuple[FieldSummary, ...]
     pictures: Mapping[str, tuple[Picture, ...]]
     timings: Mapping[str, float]
+    more: object = None
 
 
 @dataclass(frozen=True)
@@ -54,6 +55,25 @@ Outcome = tuple[FieldDone, Files] | FieldFailed
 
 
 @dataclass(frozen=True)
+class Also:
+    """What is done with each field where it is computed, after its season as it was.
+
+    Attributes
+    ----------
+    work : function of a module, called with the farm (cut to the field), the result of `base`, the plan, the drives that
+        are known, and what is given; what it returns must be plain data (`work.written`)
+    given : field -> plain data for it
+    """
+
+    work: Callable[[Farm, FieldResult, Plan, Drives, Any], object]
+    given: Mapping[str, object]
+
+    def named(self, field: str) -> tuple[str, object]:
+        """Return what decides the answer for a field."""
+        return f"{self.work.__module__}.{self.work.__qualname__}", self.given.get(field)
+
+
+@dataclass(frozen=True)
 class Task:
     """What one process needs for one field.
 
@@ -63,6 +83,7 @@ class Task:
     store : where the layers go
     inputs : hash of the inputs, for the ledger
     partly : a fault of the program on this field is told and does not end the run
+    also : what is done with the field beside its layers
     """
 
     farm: Farm
@@ -72,7 +93,8 @@ class Task:
     store: Store
     threads: int
     inputs: str
-    partly: bool
+    partly: bool = False
+    also: Also | None = None
 
 
 def folder_name(key: str) -> str:
@@ -140,6 +162,7 @@ def compute_field(task: Task) -> tuple[FieldDone, Files]:
     summaries, pictures, timings = [], {}, {}
     base: NDArray[Any] | None = None
     known: Drives = {}
+    more: object = None
     files: dict[str, tuple[int, str]] = {}
     with ThreadPoolExecutor(WRITERS) as writers:
         waiting: list[Future[tuple[str, int, str]]] = []
@@ -161,9 +184,11 @@ def compute_field(task: Task) -> tuple[FieldDone, Files]:
             ]
             pictures[key] = _pictures(result)
             summaries.append(result.summary)
+            if task.also is not None and key == "base":
+                more = task.also.work(farm, result, task.plan, known, task.also.given.get(task.field))
             timings[f"{key}: write"] = time.perf_counter() - start
         files |= _written(waiting)
-    done = FieldDone(task.field, tuple(summaries), pictures, timings)
+    done = FieldDone(task.field, tuple(summaries), pictures, timings, more)
     remember(task.store, folder_name(task.field), task.inputs, files, replace(done, timings={}))
     return done, files
 

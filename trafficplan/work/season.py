@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from trafficplan.report.page import write_report
 from trafficplan.report.run import RUN, run_record, write_json
 from trafficplan.report.tables import write_compare, write_zones
 from trafficplan.report.vector import write_zones_map
-from trafficplan.work.field import FieldDone, FieldFailed, Task, field_outcome, folder_name
+from trafficplan.work.field import Also, FieldDone, FieldFailed, Outcome, Task, field_outcome, folder_name
 from trafficplan.work.hands import Hands, Lost, hands
 from trafficplan.work.part import part_of
 from trafficplan.work.place import Place
@@ -31,19 +31,25 @@ Told = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
-class FarmRun:
+class FieldsRun:
     """What a run over the fields of a farm gave.
 
     Attributes
     ----------
-    summaries : of every scenario and field that was computed, scenario by scenario
+    done : fields that were computed or taken over, in the order asked for
     failed : field -> why it could not be computed
     taken_over : fields that an earlier run had finished with the same inputs
     """
 
-    summaries: tuple[FieldSummary, ...]
+    done: Mapping[str, FieldDone]
     failed: Mapping[str, tuple[Problem, ...]]
     taken_over: tuple[str, ...]
+
+    @property
+    def summaries(self) -> tuple[FieldSummary, ...]:
+        """Return the summaries of all fields, scenario by scenario."""
+        columns = zip(*(one.summaries for one in self.done.values()), strict=True)
+        return tuple(summary for column in columns for summary in column)
 
 
 def in_order(farm: Farm, scenarios: Sequence[str]) -> tuple[str, ...]:
@@ -91,14 +97,37 @@ def map_farm(
     at_work: Hands,
     told: Told = lambda _field, _share: None,
     partly: bool = False,
-) -> FarmRun:
+) -> FieldsRun:
     """Compute fields x scenarios of one farm and write its whole result to a place; run.json comes last.
+
+    Parameters and errors as of `compute_fields`.
+    """
+    begin = time.perf_counter()
+    run = compute_fields(farm, fields, scenarios, plan, place, at_work, told, partly)
+    _write_all(farm, run, in_order(farm, scenarios), plan, place.folder, begin)
+    return run
+
+
+def compute_fields(
+    farm: Farm,
+    fields: Sequence[str],
+    scenarios: Sequence[str],
+    plan: Plan,
+    place: Place,
+    at_work: Hands,
+    told: Told = lambda _field, _share: None,
+    partly: bool = False,
+    also: Also | None = None,
+) -> FieldsRun:
+    """Compute fields x scenarios of one farm; the workers write the layers to a place, and nothing else is written.
 
     Parameters
     ----------
+    place : from `result_at`
     at_work : the processes or the cluster that work, from `hands`
     told : called with the field and the share of the work (by area) that is done
-    partly : a field that cannot be computed is named in the result, and the others are done
+    partly : a field that cannot be computed is named, and the others are done
+    also : what is done with each field where it is computed; it comes back as `FieldDone.more`
 
     Raises
     ------
@@ -107,52 +136,62 @@ def map_farm(
     OutputError
         The place refuses.
     """
-    begin = time.perf_counter()
-    order = in_order(farm, scenarios)
-    tasks = _tasks(farm, fields, order, plan, place, at_work.threads, partly)
+    tasks = _tasks(farm, fields, in_order(farm, scenarios), plan, place, at_work.threads, partly, also)
     done = _taken_over(tasks, place)
     taken_over = tuple(key for key in fields if key in done)
     failed: dict[str, tuple[Problem, ...]] = {}
-    total = sum(farm.fields[key].polygon.area for key in fields)
-    area = 0.0
-    for key in taken_over:
-        area += farm.fields[key].polygon.area
-        told(key, area / total)
-    todo = [task for task in tasks if task.field not in done]
-    for i, outcome in at_work.each(field_outcome, todo):
-        if isinstance(outcome, Lost):
-            outcome = FieldFailed(
-                todo[i].field, (replace(outcome.problem, where=f"field {todo[i].field}"),), refused=False
-            )
+    areas = {key: farm.fields[key].polygon.area for key in fields}
+    for i, key in enumerate(taken_over, start=1):
+        told(key, sum(areas[one] for one in taken_over[:i]) / sum(areas.values()))
+    for outcome in _outcomes(tasks, done, at_work):
         if isinstance(outcome, FieldFailed):
             _give_up_or_go_on(outcome, place, partly)
             failed[outcome.field] = outcome.problems
-        else:
-            if len(done) == len(taken_over):
-                _must_be_here(place, outcome[1])
-            done[outcome[0].field] = outcome
-            area += farm.fields[outcome[0].field].polygon.area
-            told(outcome[0].field, area / total)
-    if not done and failed:
+            continue
+        if len(done) == len(taken_over):
+            _must_be_here(place, outcome[1])
+        done[outcome[0].field] = outcome
+        told(outcome[0].field, sum(areas[key] for key in done) / sum(areas.values()))
+    if failed and not done:
         raise InputError([problem for key in fields for problem in failed[key]])
     place.used.update(place.within + name for _, files in done.values() for name in files)
-    summaries = _write_all(
-        farm, [done[key][0] for key in fields if key in done], failed, order, plan, place, begin, taken_over
+    return FieldsRun(
+        {key: done[key][0] for key in fields if key in done},
+        {key: failed[key] for key in fields if key in failed},
+        taken_over,
     )
-    return FarmRun(summaries, {key: failed[key] for key in fields if key in failed}, taken_over)
 
 
 def _tasks(
-    farm: Farm, fields: Sequence[str], order: tuple[str, ...], plan: Plan, place: Place, threads: int, partly: bool
+    farm: Farm,
+    fields: Sequence[str],
+    order: tuple[str, ...],
+    plan: Plan,
+    place: Place,
+    threads: int,
+    partly: bool,
+    also: Also | None,
 ) -> list[Task]:
     """Return what each process needs, the largest field first."""
     alone = threads if len(fields) == 1 else 1
     tasks = []
     for key in sorted(fields, key=lambda key: -farm.fields[key].polygon.area):
         part = part_of(farm, key, order)
-        inputs = fingerprint(part, key, order, plan)
-        tasks.append(Task(part, key, order, plan, place.store, alone, inputs, partly))
+        more = replace(also, given={key: also.given.get(key)}) if also else None
+        inputs = fingerprint(part, key, order, plan, more.named(key) if more else None)
+        tasks.append(Task(part, key, order, plan, place.store, alone, inputs, partly, more))
     return tasks
+
+
+def _outcomes(tasks: Sequence[Task], done: Mapping[str, object], at_work: Hands) -> Iterator[Outcome]:
+    """Yield what comes of each field that is not done yet, as it comes."""
+    todo = [task for task in tasks if task.field not in done]
+    for i, outcome in at_work.each(field_outcome, todo):
+        if isinstance(outcome, Lost):
+            problem = replace(outcome.problem, where=f"field {todo[i].field}")
+            yield FieldFailed(todo[i].field, (problem,), refused=False)
+        else:
+            yield outcome
 
 
 def _taken_over(tasks: Sequence[Task], place: Place) -> dict[str, tuple[FieldDone, Files]]:
@@ -185,21 +224,12 @@ def _must_be_here(place: Place, files: Files) -> None:
                       "the place must mean the same on every machine and in every process"))  # fmt: skip
 
 
-def _write_all(
-    farm: Farm,
-    done: Sequence[FieldDone],
-    failed: Mapping[str, tuple[Problem, ...]],
-    order: Sequence[str],
-    plan: Plan,
-    place: Place,
-    begin: float,
-    taken_over: Sequence[str],
-) -> tuple[FieldSummary, ...]:
+def _write_all(farm: Farm, run: FieldsRun, order: Sequence[str], plan: Plan, folder: Path, begin: float) -> None:
     """Write tables, zone map, report, timings and run.json."""
-    folder = place.folder
+    done = tuple(run.done.values())
     timings: dict[str, object] = {one.field: {k: round(v, 3) for k, v in one.timings.items()} for one in done}
-    by_scenario = {key: [s for one in done for s in one.summaries if s.scenario == key] for key in order}
-    every = tuple(summary for key in order for summary in by_scenario[key])
+    every = run.summaries
+    by_scenario = {key: [one for one in every if one.scenario == key] for key in order}
     rows = [row for summary in every for row in summary.rows]
     start = time.perf_counter()
     write_zones(folder / "zones.csv", rows)
@@ -208,8 +238,7 @@ def _write_all(
     )
     if len(order) > 1:
         write_compare(folder / "compare.csv", rows)
-    notes: list[Note] = [note for summary in every for note in summary.notes]
-    notes += [_not_computed(key, problem) for key, problems in failed.items() for problem in problems]
+    notes = [note for summary in every for note in summary.notes] + not_computed(run)
     record = run_record(farm, _parameters(plan, order, done), notes)
     pictures = {(key, one.field): one.pictures[key] for one in done for key in order}
     write_report(
@@ -217,17 +246,19 @@ def _write_all(
     )
     timings["tables and report"] = round(time.perf_counter() - start, 3)
     timings["all"] = round(time.perf_counter() - begin, 3)
-    if taken_over:
-        timings["taken over"] = list(taken_over)
+    if run.taken_over:
+        timings["taken over"] = list(run.taken_over)
     write_json(folder / "timings.json", timings)
     write_json(folder / RUN, record)
-    return every
 
 
-def _not_computed(field: str, problem: Problem) -> Note:
-    return Note(
-        "warned", f"field {field}: not computed", problem.what, f"{problem.where}: {problem.found}", problem.mend
-    )
+def not_computed(run: FieldsRun) -> list[Note]:
+    """Return a warning for each thing that kept a field from being computed."""
+    return [
+        Note("warned", f"field {key}: not computed", one.what, f"{one.where}: {one.found}", one.mend)
+        for key, problems in run.failed.items()
+        for one in problems
+    ]
 
 
 def _parameters(plan: Plan, order: Sequence[str], done: Sequence[FieldDone]) -> dict[str, object]:
