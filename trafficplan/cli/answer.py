@@ -57,7 +57,9 @@ def answer(command: str, inputs: dict[str, Any], as_json: bool, work: Callable[[
                 )
             )
         else:
-            for problem in error.problems:
+            from trafficplan.report.alike import alike_problems
+
+            for problem in alike_problems(error.problems):
                 print(problem.sentence(), file=sys.stderr)
         raise typer.Exit(WRONG_INPUT) from None
     except KeyboardInterrupt:

@@ -53,10 +53,16 @@ def plan_of(asked: Mapping[str, Any]) -> Plan:
     if not CELL_M[0] <= cell <= CELL_M[1]:
         needed = f"{CELL_M[0]} to {CELL_M[1]} m"
         raise refuse("cell size out of range", "--cell", cell, needed, "take 0.5 for maps, 1 or 2 for a quick look")
-    first, last = _day("--from", asked["from"]), _day("--to", asked["to"])
+    first, last = plan_days(asked["from"], asked["to"])
+    return Plan(cell, depths_of(asked["depths_cm"]), first, last)
+
+
+def plan_days(start: str | None, end: str | None) -> tuple[dt.date | None, dt.date | None]:
+    """Return the first and the last day asked for."""
+    first, last = _day("--from", start), _day("--to", end)
     if first and last and first > last:
         raise refuse("the days are the wrong way round", "--from/--to", f"{first} to {last}", "from <= to", "swap them")
-    return Plan(cell, depths_of(asked["depths_cm"]), first, last)
+    return first, last
 
 
 def workers_of(workers: int | None) -> int | None:

@@ -138,11 +138,12 @@ def _loads(
         mend = "give tonnes, not kg" if loads[-1] >= 1e5 else "check the load, or weigh the outfit with it"
         found, needed = f"{loads[-1] / 1e3:g} t", f"at most {most / 1e3:.1f} t (1.3 times the capacity)"
         raise refuse("more than the outfit holds", "--load", found, needed, mend)
-    _check_plates(outfit, loads[-1])
+    check_plates(outfit, loads[-1])
     return loads
 
 
-def _check_plates(outfit: Outfit, load_kg: float) -> None:
+def check_plates(outfit: Outfit, load_kg: float) -> None:
+    """Refuse a load that puts an axle over its plate."""
     over = over_plate(outfit, load_kg)
     if not over:
         return

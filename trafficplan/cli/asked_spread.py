@@ -24,6 +24,7 @@ from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field
 from trafficplan.farm.ground import as_area
 from trafficplan.farm.operation import Moisture, Operation
+from trafficplan.farm.water import moistures_of
 from trafficplan.inputs.amounts import parse_amount, parse_moisture
 from trafficplan.inputs.ledger import Ledger
 from trafficplan.machines.outfit import Outfit
@@ -66,10 +67,13 @@ def asked_of(farm: Farm, folder: Path, key: str, asked: Mapping[str, Any]) -> Sp
     strips, more = strips_of(farm, field, asked["keep"])
     notes += [*more, defaults.note("hour_worth_ha", "the advice", farm.defaults)]
     closed = as_area(shapely.union_all([one.shape for one in strips])) if strips else None
-    tension = (moisture.top_pa, moisture.deep_pa) if moisture else (defaults.MOISTURE_PA, defaults.MOISTURE_PA)
+    units = _units(farm, field)
+    tensions, told = moistures_of(farm, operation, [unit.key for unit in units])
+    tension = min(top for top, _ in tensions), min(deep for _, deep in tensions)
+    words = moisture.words if moisture else "; ".join(dict.fromkeys(note.value for note in told[:1]))
     job = SpreadJob(
         farm, field, operation, tuple(gateways), _fill(farm, field, asked, notes), full, asked["load_t"] is not None,
-        as_area(field.polygon.difference(closed)) if closed else None, _units(farm, field), tension, _slope(farm, field),
+        as_area(field.polygon.difference(closed)) if closed else None, units, tension, words, _slope(farm, field),
         defaults.number("hour_worth_ha", farm.defaults), strips=strips, notes=tuple(dict.fromkeys(notes)),
     )  # fmt: skip
     if job.spread_on is not None and job.spread_on.area < 100.0:

@@ -50,6 +50,7 @@ def spread_command(
     take: Annotated[
         str | None, typer.Option(help="Write this alternative (A, B ...) into the farm folder as an operation.")
     ] = None,
+    take_as: Annotated[str, typer.Option(help="Name of the operation that --take writes.")] = "plan",
     as_json: Json = False,
 ) -> None:
     """Plan a spreading job: compare ways of driving, loads, gateways and pressures by what they do to the deep soil."""
@@ -58,7 +59,7 @@ def spread_command(
         "soil": soil, "surface": surface, "gateway": gateway or [], "fill_at": fill_at, "fill_min": fill_min,
         "loader": loader, "brought_by": brought_by, "heading_deg": heading, "off_tramlines": off_tramlines,
         "keep": keep or [], "hours": hours, "alternatives": alternatives, "candidates": candidates, "cell_m": cell,
-        "workers": workers, "out": str(out) if out else None, "take": take,
+        "workers": workers, "out": str(out) if out else None, "take": take, "take_as": take_as,
     }  # fmt: skip
     partly: list[str] = []
     answer("spread", inputs, as_json, lambda: _spread(farm, inputs, as_json, partly))
@@ -82,9 +83,17 @@ def _spread(folder: Path, asked: dict[str, Any], as_json: bool, partly: list[str
     with _progress(not as_json) as told:
         done = plan_fields(jobs, Plan(asked["cell_m"]), count, most, asked["hours"], workers, told)
     partly += [one.field for one in done.fields if not one.whole]
+    result = result_of(done.fields, done.day, done.hours)
+    if asked["out"] or asked["take"]:
+        from trafficplan.work.planned import take_into, write_plans
+
+        if asked["out"]:
+            write_plans(Path(asked["out"]), done, Plan(asked["cell_m"]), result, workers)
+        if asked["take"]:
+            take_into(folder, done, asked["take"], asked["take_as"])
     notes = list(dict.fromkeys([*done.notes, *farm.notes]))
     return {
-        "result": result_of(done.fields, done.day, done.hours),
+        "result": result,
         "assumptions": [note.as_dict() for note in notes if note.kind == "assumed"],
         "warnings": [note.as_dict() for note in notes if note.kind != "assumed"],
         "text": text_of(done.fields, done.day, done.hours, asked["out"]),

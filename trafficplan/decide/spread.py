@@ -87,7 +87,8 @@ class SpreadJob:
     load_fixed : the load was asked for: no other is tried
     spread_on : ground that may be spread; None: all of it
     units : soil units under the field
-    tension_pa : of the top and the deep layer, for the pull that moving asks
+    tension_pa : of the top and the deep layer of the wettest soil under the field
+    moisture_words : how that is known, such as "moulds" or "water balance of the day: ..."
     slope : steepest slope of the field, rise over run; above STEEPEST no pressure is let down
     hour_ha : expected lasting damage that an hour is worth sparing [ha]
     also : jobs that come with it whatever the way it is driven: loader, lorries (operation and drive each)
@@ -105,6 +106,7 @@ class SpreadJob:
     spread_on: Area | None
     units: tuple[SoilUnit, ...]
     tension_pa: tuple[float, float]
+    moisture_words: str
     slope: float = 0.0
     hour_ha: float = 0.1
     also: tuple[tuple[Operation, Drive], ...] = ()
@@ -208,6 +210,14 @@ def headings(job: SpreadJob) -> list[tuple[str, float | None]]:
     return found
 
 
+def heading_deg(job: SpreadJob, candidate: Candidate) -> float | None:
+    """Return the heading that a candidate drives, clockwise from grid north; None along the tramlines."""
+    given = candidate.operation.heading_deg
+    if given is not None or (candidate.operation.drive == "tramlines" and job.field.tramlines):
+        return given
+    return round((90.0 - math.degrees(best_heading(polygons_of(job.field.polygon)[0]))) % 180.0, 1)
+
+
 def _tramline_deg(job: SpreadJob) -> list[float]:
     if not job.field.tramlines:
         return []
@@ -307,7 +317,7 @@ def _alternative(job: SpreadJob, candidate: Candidate, drive: Drive, score: Scor
     return Alternative(
         key=candidate.key,
         words=candidate.words(),
-        heading_deg=candidate.operation.heading_deg,
+        heading_deg=heading_deg(job, candidate),
         order=ORDERS[candidate.choice.order],
         gateway=candidate.operation.gateway or "",
         fill_words=job.fill.words,

@@ -103,6 +103,8 @@ def reason(best: Alternative, base: Alternative) -> str:
         parts.append(f"{abs(wheeled):.1f} % {'less' if wheeled > 0 else 'more'} of the field wheeled")
     first = f"{best.words[0].upper()}{best.words[1:]}: {', '.join(parts)}."
     cost = f"{abs(minutes)} minutes {'more' if minutes > 0 else 'less'}" if minutes else "no more time"
-    loads = f"{best.loads} loads instead of {base.loads}"
+    loads = (
+        f"{best.loads} loads instead of {base.loads}" if best.loads != base.loads else f"the same {best.loads} loads"
+    )
     more_km = best.km - base.km
     return f"{first} It takes {cost}, {loads} and {abs(more_km):.1f} km {'more' if more_km >= 0 else 'less'} driving."

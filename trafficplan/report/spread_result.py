@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from trafficplan.decide.alternatives import Alternative
@@ -39,6 +41,19 @@ def alternative_of(one: Alternative) -> dict[str, Any]:
         "spread_twice_ha": round(one.overlap_ha, 3),
         "not_spread_ha": round(one.not_spread_ha, 3),
     }
+
+
+def write_alternatives(path: Path, alternatives: Sequence[Alternative]) -> None:
+    """Write the short list as a table; names of columns end with their unit."""
+    rows = []
+    for one in alternatives:
+        row = alternative_of(one)
+        zones = row.pop("traffic_t_km_ha")
+        rows.append({**row, **{f"traffic_{zone}_t_km_ha": value for zone, value in zones.items()}})
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
 
 
 def field_of(plan: FieldPlan) -> dict[str, Any]:
@@ -103,7 +118,7 @@ def _field_lines(plan: FieldPlan) -> list[str]:
     if plan.smears and best.key in plan.smears:
         wet = plan.smears[best.key]
         lines.append(
-            f"Moisture is not given: moulds is assumed. Where the soil smears, {best.key} would add "
+            f"Moisture is not given: {plan.job.moisture_words}. Where the soil smears, {best.key} would add "
             f"{wet.lasting_more_ha:.2f} ha of expected lasting damage."
         )
     lines += [f"Not spread: {one.area_m2:.0f} m2, {one.why}." for one in plan.cab.unspread]
