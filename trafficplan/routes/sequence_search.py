@@ -1,0 +1,381 @@
+"""Compiled search for the order of bouts: what an order costs at best, and which order costs least.
+
+A bout k has the ends 2 k and 2 k + 1; "end" 2 n is where the outfit stands at first. An order of n bouts is judged by
+its *states*: after each bout, for each side by which the outfit may leave it, the few best pairs of cost and product on
+board. So direction, filling before the hopper is empty and the end by which the outfit comes back after a run-out are
+chosen exactly (up to `KEPT` pairs) for each order, and only the order itself is searched. Product is counted in metres
+of work that it lasts for.
+
+Arrays that stand for a job, shared by all functions here:
+length (n,) work on each bout; way (2 n + 1, 2 n) from leaving by one end to coming in by another; fill (2 n + 1,) from
+each end to the fill point, and back; last (2 n,) from each end out [all m];
+job (4,): capacity [m of work], 1 if part loads are allowed, weight of a full metre, 1 if the load grows.
+
+States: cost, board and how are (n + 1, 2, KEPT), count (n + 1, 2); row i is after i bouts. `how` packs the step that led
+there: ((((side before * KEPT) + pair before) * 2 + end) * 2 + filled before) * 2 + back by the far end.
+
+Compiled code that calls each other stays in this one file: a stored compilation does not notice changes in another.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+KEPT = 6  # pairs of cost and product kept per bout and side
+EMPTY_M = 0.01  # less work than this is none
+GAIN_M = 1e-6  # an order that costs less by more than this is better
+MOVED = 3  # bouts moved together at most
+ROW_STEPS = 16  # what the states of one bout take besides their steps, counted in steps
+
+
+@njit(cache=True)
+def _share(board: float, capacity: float, fills: bool) -> float:
+    """Return how full the hopper is, 0 to 1; where it fills, `board` is the room that is left."""
+    return 1.0 - board / capacity if fills else board / capacity
+
+
+@njit(cache=True)
+def bout_cost(
+    length: float, near: float, far: float, board: float, need: float, by_far: bool, job: NDArray
+) -> tuple[float, float]:
+    """Return what one bout costs from coming in to leaving [m], and the product left after it [m].
+
+    The outfit comes in by the end `near` metres from the fill point and always drives on to the other end, `far` from
+    it; if it ran empty on the way it goes to the fill point and comes back by the end it came in at first, the last
+    time by the other if `by_far`, drives over what is done and goes on. Work costs only by the load carried over it.
+    """
+    capacity, weight, fills = job[0], job[2], job[3] > 0.0
+    cost, left, ahead = 0.0, length, 0.0
+    while True:
+        last = board >= left - EMPTY_M
+        work = left if last else board
+        after = max(board - work, 0.0)
+        behind = length - ahead - work
+        cost += ahead + behind
+        if weight > 0.0:
+            full, end = _share(board, capacity, fills), _share(after, capacity, fills)
+            cost += weight * (full * ahead + 0.5 * (full + end) * work + end * behind)
+        if last:
+            return cost, after
+        left -= work
+        need -= work
+        board = capacity if fills else min(capacity, need)
+        turned = by_far and board >= left - EMPTY_M
+        ahead = 0.0 if turned else length - left
+        back = far if turned else near
+        cost += far + back
+        if weight > 0.0:
+            cost += weight * (_share(after, capacity, fills) * far + _share(board, capacity, fills) * back)
+
+
+@njit(cache=True)
+def advance(
+    length: NDArray, way: NDArray, fill: NDArray, job: NDArray,
+    cost: NDArray, board: NDArray, count: NDArray, how: NDArray, row: int, bout: int, before: int, left: float,
+) -> int:  # fmt: skip
+    """Write the states of a row from those of the row before; returns how many steps were tried.
+
+    `before` is the bout before (n at the start), `left` the work not yet done before this bout [m].
+    """
+    capacity, part, weight, fills = job[0], job[1] > 0.0, job[2], job[3] > 0.0
+    kept = cost.shape[2]
+    full = capacity if fills else min(capacity, left)
+    long, tried = length[bout], ROW_STEPS
+    n0, n1 = 0, 0
+    for side in range(2):
+        here = 2 * before + side
+        for k in range(count[row - 1, side]):
+            c, b = cost[row - 1, side, k], board[row - 1, side, k]
+            empty = b <= EMPTY_M
+            for step in range(4):
+                enter, refill = step % 2, step // 2
+                if (refill == 0 and empty) or (refill == 1 and not empty and (not part or b >= full)):
+                    continue
+                entry = 2 * bout + enter
+                if refill == 1:
+                    load, direct = full, fill[here] + fill[entry]
+                    if weight > 0.0:
+                        direct += weight * (
+                            _share(b, capacity, fills) * fill[here] + _share(full, capacity, fills) * fill[entry]
+                        )
+                else:
+                    load, direct = b, way[here, entry]
+                    if weight > 0.0:
+                        direct *= 1.0 + weight * _share(b, capacity, fills)
+                once = load >= long - EMPTY_M
+                for by_far in range(1 if once else 2):
+                    if once and weight == 0.0:
+                        total, after = c + direct, max(load - long, 0.0)
+                    else:
+                        own, after = bout_cost(
+                            long, fill[entry], fill[2 * bout + 1 - enter], load, left, by_far == 1, job
+                        )
+                        total = c + direct + own
+                    tried += 1
+                    out = enter if by_far == 1 else 1 - enter
+                    n = n1 if out == 1 else n0
+                    place = -1
+                    for j in range(n):
+                        if cost[row, out, j] <= total + GAIN_M and board[row, out, j] >= after - EMPTY_M:
+                            place = -2
+                            break
+                        if place < 0 and total <= cost[row, out, j] and after >= board[row, out, j]:
+                            place = j
+                    if place == -2:
+                        continue
+                    if place == -1:
+                        if n < kept:
+                            place = n
+                            if out == 1:
+                                n1 += 1
+                            else:
+                                n0 += 1
+                        else:
+                            place = 0
+                            for j in range(1, n):
+                                if cost[row, out, j] > cost[row, out, place]:
+                                    place = j
+                            if cost[row, out, place] <= total:
+                                continue
+                    cost[row, out, place], board[row, out, place] = total, after
+                    how[row, out, place] = ((((side * kept) + k) * 2 + enter) * 2 + refill) * 2 + by_far
+    count[row, 0], count[row, 1] = n0, n1
+    return tried
+
+
+@njit(cache=True)
+def final(last: NDArray, job: NDArray, cost: NDArray, board: NDArray, count: NDArray, bout: int) -> tuple[float, int]:
+    """Return the least cost with the way out, and which pair it is: side * KEPT + pair."""
+    row, kept = cost.shape[0] - 1, cost.shape[2]
+    best, pair = np.inf, 0
+    for side in range(2):
+        for k in range(count[row, side]):
+            way = last[2 * bout + side]
+            if job[2] > 0.0:
+                way *= 1.0 + job[2] * _share(board[row, side, k], job[0], job[3] > 0.0)
+            if cost[row, side, k] + way < best:
+                best, pair = cost[row, side, k] + way, side * kept + k
+    return best, pair
+
+
+@njit(cache=True)
+def judge(
+    length: NDArray, way: NDArray, fill: NDArray, last: NDArray, job: NDArray, order: NDArray, on_board: float,
+    cost: NDArray, board: NDArray, count: NDArray, how: NDArray,
+) -> tuple[float, int]:  # fmt: skip
+    """Write all states of an order; returns its cost and the pair it ends with."""
+    n = len(order)
+    cost[0, 0, 0], board[0, 0, 0] = 0.0, on_board
+    count[0, 0], count[0, 1] = 1, 0
+    left, before = length.sum(), n
+    for i in range(n):
+        advance(length, way, fill, job, cost, board, count, how, i + 1, order[i], before, left)
+        before = order[i]
+        left -= length[before]
+    return final(last, job, cost, board, count, before)
+
+
+@njit(cache=True)
+def _no_better(
+    cost: NDArray, board: NDArray, count: NDArray, cost2: NDArray, board2: NDArray, count2: NDArray, row: int
+) -> bool:
+    """Tell whether each pair of a row has a known one (2) that is no worse in both: what follows cannot be better."""
+    for side in range(2):
+        for k in range(count[row, side]):
+            found = False
+            for j in range(count2[row, side]):
+                cheaper = cost2[row, side, j] <= cost[row, side, k] + GAIN_M
+                if cheaper and board2[row, side, j] >= board[row, side, k] - EMPTY_M:
+                    found = True
+                    break
+            if not found:
+                return False
+    return True
+
+
+@njit(cache=True)
+def _trial(
+    length: NDArray, way: NDArray, fill: NDArray, last: NDArray, job: NDArray, trial: NDArray, order: NDArray,
+    low: int, high: int, left: float, best: float,
+    cost: NDArray, board: NDArray, count: NDArray, how: NDArray, cost2: NDArray, board2: NDArray, count2: NDArray,
+) -> tuple[float, int]:  # fmt: skip
+    """Return the cost of an order that differs from the known one (states 2) at low <= place < high, inf where it is
+    not less than `best`, and how many steps were tried."""
+    n, tried = len(order), 0
+    kept = cost.shape[2]
+    for side in range(2):
+        count[low, side] = count2[low, side]
+        for k in range(kept):
+            cost[low, side, k], board[low, side, k] = cost2[low, side, k], board2[low, side, k]
+    before = order[low - 1] if low > 0 else n
+    for i in range(low, n):
+        bout = trial[i] if i < high else order[i]
+        tried += advance(length, way, fill, job, cost, board, count, how, i + 1, bout, before, left)
+        before = bout
+        left -= length[bout]
+        if high <= i < n - 1 and _no_better(cost, board, count, cost2, board2, count2, i + 1):
+            return np.inf, tried
+        least = np.inf
+        for side in range(2):
+            for k in range(count[i + 1, side]):
+                least = min(least, cost[i + 1, side, k])
+        if least >= best - GAIN_M:
+            return np.inf, tried
+    found = final(last, job, cost, board, count, before)[0]
+    return (found if found < best - GAIN_M else np.inf), tried
+
+
+@njit(cache=True)
+def _moved(order: NDArray, trial: NDArray, i: int, size: int, j: int, turned: bool) -> tuple[int, int]:
+    """Write the order with `size` bouts from place i on put before place j (turned round or not); returns the changed
+    places."""
+    start = j if j < i else j - size
+    if j < i:
+        for k in range(j, i):
+            trial[k + size] = order[k]
+    else:
+        for k in range(i + size, j):
+            trial[k - size] = order[k]
+    for k in range(size):
+        trial[start + k] = order[i + size - 1 - k] if turned else order[i + k]
+    return min(i, j), max(i + size, j)
+
+
+@njit(cache=True)
+def _changed(order: NDArray, trial: NDArray, i: int, p: int, kind: int) -> tuple[int, int]:
+    """Write one changed order that brings the bout at place i beside the one at place p; returns the changed places,
+    0, 0 where there is no such change.
+
+    Kinds: 0 to 3 a stretch reversed, 4 swapped, then up to `MOVED` bouts that start or end with it put before or after
+    the other, turned round or not.
+    """
+    n = len(order)
+    if kind < 4:
+        if kind < 2:  # i ends up right before or right after p
+            low, high = (i, p) if i < p else (p + 1, i + 1)
+        else:
+            low, high = (i + 1, p + 1) if i < p else (p, i)
+        if kind % 2 == 1:
+            low, high = min(i, p), max(i, p) + 1
+        if high - low < 2 or (kind == 3):
+            return 0, 0
+        for k in range(low, high):
+            trial[k] = order[low + high - 1 - k]
+        return low, high
+    low, high = min(i, p), max(i, p) + 1
+    if kind == 4:
+        for k in range(low, high):
+            trial[k] = order[k]
+        trial[low], trial[high - 1] = order[high - 1], order[low]
+        return low, high
+    kind -= 5
+    turned, after, ends, size = kind % 2 == 1, kind // 2 % 2, kind // 4 % 2 == 1, kind // 8 + 1
+    if size == 1 and (turned or ends):
+        return 0, 0
+    start = i - size + 1 if ends else i
+    to = p + after
+    if start < 0 or start + size > n or start <= to <= start + size:
+        return 0, 0
+    return _moved(order, trial, start, size, to, turned)
+
+
+@njit(cache=True)
+def improve(
+    length: NDArray, way: NDArray, fill: NDArray, last: NDArray, job: NDArray, near: NDArray,
+    order: NDArray, on_board: float, rounds: int, budget: int,
+) -> tuple[float, int]:  # fmt: skip
+    """Better an order in place until no change helps or the budget of steps is used; then, for so many rounds, change a
+    stretch of it by chance and better again. Returns its cost and the steps used.
+
+    near (n, m): the bouts to which each may be moved.
+    """
+    n = len(order)
+    kept = KEPT if job[1] > 0.0 else 1
+    shape = (n + 1, 2, kept)
+    cost, board, how, count = (
+        np.empty(shape),
+        np.empty(shape),
+        np.empty(shape, np.int64),
+        np.zeros((n + 1, 2), np.int64),
+    )
+    cost2, board2, count2 = cost.copy(), board.copy(), count.copy()
+    best = judge(length, way, fill, last, job, order, on_board, cost2, board2, count2, how)[0]
+    trial, left, place = order.copy(), np.empty(n + 1), np.empty(n, np.int64)
+    kinds = 5 + 8 * MOVED
+    used, lot, turn = 0, 12345, 0
+    waiting = np.ones(n, np.bool_)
+    queue = order.copy()
+    head, queued = 0, n
+    champion, best_of_all = order.copy(), best
+    for k in range(n):
+        place[order[k]] = k
+    left[0] = length.sum()
+    for k in range(n):
+        left[k + 1] = left[k] - length[order[k]]
+    while used < budget:
+        while queued > 0 and used < budget:
+            bout = queue[head]
+            head, queued = (head + 1) % n, queued - 1
+            waiting[bout] = False
+            again = True
+            while again and used < budget:
+                again = False
+                for m in range(near.shape[1]):
+                    for kind in range(kinds):
+                        low, high = _changed(order, trial, place[bout], place[near[bout, m]], kind)
+                        if high == 0:
+                            continue
+                        found, tried = _trial(
+                            length, way, fill, last, job, trial, order, low, high, left[low], best,
+                            cost, board, count, how, cost2, board2, count2,
+                        )  # fmt: skip
+                        used += tried
+                        if found < best:
+                            best, again = found, True
+                            for k in range(low, high):
+                                order[k] = trial[k]
+                                place[order[k]] = k
+                            for k in range(low, n):
+                                left[k + 1] = left[k] - length[order[k]]
+                                count2[k + 1] = count[k + 1]
+                                cost2[k + 1] = cost[k + 1]
+                                board2[k + 1] = board[k + 1]
+                            for k in (low - 1, low, high - 1, high):
+                                if 0 <= k < n and not waiting[order[k]]:
+                                    waiting[order[k]] = True
+                                    queue[(head + queued) % n] = order[k]
+                                    queued += 1
+        if best < best_of_all - GAIN_M:
+            best_of_all = best
+            champion[:] = order
+        elif best > best_of_all:
+            order[:] = champion
+        turn += 1
+        if turn > rounds or n < 4:
+            break
+        # two stretches side by side change places
+        span = min(n, 24)
+        lot = (lot * 1103515245 + 12345) % 2147483648
+        first = (lot >> 8) % (n - span + 1)
+        cuts = np.empty(3, np.int64)
+        for k in range(3):
+            lot = (lot * 1103515245 + 12345) % 2147483648
+            cuts[k] = first + (lot >> 8) % (span + 1)
+        cuts.sort()
+        a, b, c = int(cuts[0]), int(cuts[1]), int(cuts[2])
+        trial[a : a + c - b] = order[b:c]
+        trial[a + c - b : c] = order[a:b]
+        order[a:c] = trial[a:c]
+        for k in range(n):
+            place[order[k]] = k
+            left[k + 1] = left[k] - length[order[k]]
+        best = judge(length, way, fill, last, job, order, on_board, cost2, board2, count2, how)[0]
+        for k in (a - 1, a, a + c - b - 1, a + c - b, c - 1, c):
+            if 0 <= k < n and not waiting[order[k]]:
+                waiting[order[k]] = True
+                queue[(head + queued) % n] = order[k]
+                queued += 1
+    order[:] = champion
+    return best_of_all, used
