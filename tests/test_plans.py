@@ -11,7 +11,7 @@ from spoiled_farms import OPERATIONS, write_good
 
 from trafficplan.chain import Plan, drive_of, run_field
 from trafficplan.errors import InputError
-from trafficplan.farm.operation import DrivePlan
+from trafficplan.farm.operation import Change, DrivePlan, Scenario
 from trafficplan.inputs.farm import read_farm
 from trafficplan.inputs.ledger import Ledger
 from trafficplan.inputs.plans import as_written, plan_text, read_plan, write_plan
@@ -19,6 +19,7 @@ from trafficplan.inputs.taken import add_operation
 from trafficplan.names import HAUL, ROAD, WORK
 from trafficplan.routes.drive import plan_drive
 from trafficplan.routes.written import drive_of_plan, plan_of
+from trafficplan.work.part import part_of
 
 ARRAYS = ("xy", "time_s", "load_kg", "leg", "furrow")
 
@@ -199,3 +200,17 @@ def test_a_farm_without_operations_gets_its_first(farm, tmp_path: Path):
     (folder / "operations.csv").write_text("id,date,field,job,outfit\n")
     taken = add_operation(folder, read_farm(folder), ROW, park_plan(farm))
     assert read_farm(folder).operations == (taken,)
+
+
+def test_a_fields_part_of_the_farm_holds_the_plans_of_its_scenarios(farm):
+    now, advised, other = (replace(park_plan(farm), key=key) for key in ("now", "advised", "other"))
+    job = replace(farm.operations[0], drive="plan:now")
+    scenario = Scenario("advised", "", (Change(operations=(job.key,), drive="plan:advised"),))
+    whole = replace(
+        farm,
+        operations=(job,),
+        plans={one.key: one for one in (now, advised, other)},
+        scenarios={**farm.scenarios, "advised": scenario},
+    )
+    assert set(part_of(whole, "Park", ["advised"]).plans) == {"now", "advised"}
+    assert set(part_of(whole, "Park", []).plans) == {"now"}

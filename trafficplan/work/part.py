@@ -37,6 +37,7 @@ def part_of(farm: Farm, field: str, scenarios: Sequence[str]) -> Farm:
     units = {one.unit for one in patches}
     outfits = _outfits(operations, laid.values())
     drives = {one.drive for one in operations}
+    drives |= {change.drive or "" for scenario in laid.values() for change in scenario.changes}
     return replace(
         farm,
         fields={field: whole},
