@@ -86,6 +86,13 @@ def test_tracks_one_after_the_other_are_one_log_and_at_the_same_time_two_machine
     assert list(read_farm(folder).logs) == ["day.gpx/second"]
 
 
+def test_heights_are_left_out_and_that_is_told(folder: Path) -> None:
+    assert "heights" not in said(only_log(use(folder, "day.gpx", gpx(drive()))))
+    text = gpx(drive()).replace(b"<time>", b"<ele>95.5</ele><time>")
+    (folder / "tracks" / "day.gpx").write_bytes(text)
+    assert "warned tracks/day.gpx: heights: left out" in said(only_log(folder))
+
+
 def test_cut_gpx_is_read_up_to_the_damage(folder: Path) -> None:
     whole = gpx(drive())
     log = only_log(use(folder, "day.gpx", whole[: len(whole) // 2]))

@@ -46,6 +46,9 @@ def read_gpx(path: Path, key: str, where: str) -> Recording:
     time, lon, lat, speed = (np.concatenate(one) for one in (points.time, points.lon, points.lat, points.speed))
     rows = points.count
     notes = count_note(where, "times that are no times", points.no_times, rows, "ISO 8601 is needed; left empty")
+    if points.heights:
+        why = "a drive lies in the map; slopes come from the elevation raster"
+        notes.append(Note("warned", f"{where}: heights", "left out", why))
     if cut:
         notes.append(Note("repaired", f"{where}: the end of the file is damaged", cut, f"{rows} points before it used"))
     columns: dict[str, Floats] = {"time": time, "x": lon, "y": lat}

@@ -14,8 +14,8 @@ from trafficplan.inputs.cells import Bytes, Places, instants, numbers
 from trafficplan.inputs.recording import MOST_FIXES, Floats, refused, too_many
 
 #: Elements that count, by their names without a prefix.
-KINDS = ("trkpt", "time", "speed", "name", "trk", "rtept", "wpt")
-_TRKPT, _TIME, _SPEED, _NAME, _TRK, _RTEPT, _WPT = range(len(KINDS))
+KINDS = ("trkpt", "time", "speed", "name", "trk", "rtept", "wpt", "ele")
+_TRKPT, _TIME, _SPEED, _NAME, _TRK, _RTEPT, _WPT, _ELE = range(len(KINDS))
 _WORD = np.dtype("<u8")
 #: Name of each kind as the first bytes of a word, with the mask of its length.
 _CODES = [(int.from_bytes(kind.encode(), "little"), (1 << 8 * len(kind)) - 1, len(kind)) for kind in KINDS]
@@ -45,6 +45,7 @@ class Points:
     count: int = 0
     no_times: int = 0
     planned: int = 0
+    heights: bool = False
     root: str = ""
     depth: int = 0
     point_depth: int = 0
@@ -140,6 +141,7 @@ def _add(points: Points, piece: bytes) -> None:
         if track[tag] >= 0:
             points.names[track[tag]] = unescape(text, _QUOTED).strip()
     points.planned += int((tags.opens & ((tags.kind == _RTEPT) | (tags.kind == _WPT))).sum())
+    points.heights |= bool((valued & (tags.kind == _ELE)).any())
     for column, values in ((points.lat, lat), (points.lon, lon), (points.time, time[:-1]), (points.speed, speed[:-1])):
         column.append(values)
     points.track.append(track[here])

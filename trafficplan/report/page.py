@@ -12,6 +12,7 @@ from markupsafe import Markup
 from trafficplan.assess.summary import FieldSummary
 from trafficplan.farm.farm import Farm
 from trafficplan.names import Note
+from trafficplan.report.alike import alike_notes
 from trafficplan.report.answer import BASE, Answer, answer, worst_places
 from trafficplan.report.cautions import cautions_for
 from trafficplan.report.charts import profile_charts, season_chart, steps_chart
@@ -210,7 +211,7 @@ def _with_aerial(notes: Sequence[Note], farm: Farm, drawn: MapParts) -> list[Not
 
 
 def note_groups(notes: Sequence[Note]) -> list[tuple[str, str, list[Note]]]:
-    """Return notes by kind, each once, in a fixed order."""
-    unique = sorted(set(notes))
+    """Return notes by kind, each once, in a fixed order; those that say the same of many things share a line."""
+    unique = alike_notes(sorted(set(notes)))
     groups = ((title, kind, [note for note in unique if note.kind == kind]) for kind, title in NOTE_TITLES)
     return [group for group in groups if group[2]]
