@@ -74,7 +74,8 @@ def asked_of(farm: Farm, folder: Path, key: str, asked: Mapping[str, Any]) -> Sp
     job = SpreadJob(
         farm, field, operation, tuple(gateways), _fill(farm, field, asked, notes), full, asked["load_t"] is not None,
         as_area(field.polygon.difference(closed)) if closed else None, units, tension, words, _slope(farm, field),
-        defaults.number("hour_worth_ha", farm.defaults), strips=strips, notes=tuple(dict.fromkeys(notes)),
+        defaults.number("hour_worth_ha", farm.defaults), density if _is_volume(asked["rate"]) else None, strips=strips,
+        notes=tuple(dict.fromkeys(notes)),
     )  # fmt: skip
     if job.spread_on is not None and job.spread_on.area < 100.0:
         raise refuse(
@@ -116,6 +117,11 @@ def rate_of(folder: Path, outfit: Outfit, text: str, job: str | None, notes: lis
         raise refuse("rate out of range", "--rate", f"{text}: {value * 10:g} t/ha",
                      f"{RATES[0] * 10:g} to {RATES[1] * 10:g} t/ha", "check number and unit")  # fmt: skip
     return value, density
+
+
+def _is_volume(rate: str) -> bool:
+    """Return whether a rate that could be read is a volume."""
+    return any(unit in rate.lower() for unit in ("m3", "m³", "gal", "l/"))
 
 
 def _full_load(outfit: Outfit, asked_t: float | None, density: float | None, notes: list[Note]) -> float:

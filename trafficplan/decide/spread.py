@@ -90,6 +90,7 @@ class SpreadJob:
     tension_pa : of the top and the deep layer of the wettest soil under the field
     moisture_words : how that is known, such as "moulds" or "water balance of the day: ..."
     slope : steepest slope of the field, rise over run; above STEEPEST no pressure is let down
+    volume_density_kg_m3 : density of the product where the rate was asked for as a volume, else None
     hour_ha : expected lasting damage that an hour is worth sparing [ha]
     also : jobs that come with it whatever the way it is driven: loader, lorries (operation and drive each)
     strips : ground that may not be spread, with reasons
@@ -109,6 +110,7 @@ class SpreadJob:
     moisture_words: str
     slope: float = 0.0
     hour_ha: float = 0.1
+    volume_density_kg_m3: float | None = None
     also: tuple[tuple[Operation, Drive], ...] = ()
     strips: tuple[Unspread, ...] = ()
     notes: tuple[Note, ...] = ()

@@ -123,7 +123,7 @@ def cab_plan(job: SpreadJob, candidate: Candidate, best: Alternative, drive: Dri
         run_outs.append((float(drive.xy[last, 0]), float(drive.xy[last, 1])))
         loads.append(float(drive.load_kg[mine].max() - drive.load_kg[mine].min()))
     word = moisture_word(job.tension_pa[1])
-    wetter = [one for one, tension in HAND_TEST.items() if tension < job.tension_pa[1] - 1.0]
+    wetter = [one for one, tension in HAND_TEST.items() if tension < HAND_TEST[word]]
     return CabPlan(
         farm=job.farm.title,
         field=field.key,
@@ -155,7 +155,7 @@ def cab_plan(job: SpreadJob, candidate: Candidate, best: Alternative, drive: Dri
         boundary=field.polygon,
         tramlines=field.tramlines,
         swaths=swaths_of(drive),
-        density_kg_m3=job.farm.outfits[operation.outfit].density_kg_m3,
+        density_kg_m3=job.volume_density_kg_m3,
         notes=best.notes,
     )
 

@@ -54,9 +54,10 @@ def rate_words(plan: CabPlan) -> str:
 def headline(plan: CabPlan) -> tuple[str, str]:
     """Return the two lines that a driver has to know: what to do, and when to stop."""
     gate = f"{plan.gateway}, " if plan.gateway else ""
-    loads = (
-        f"{len(plan.loads_kg)} load{'s' if len(plan.loads_kg) != 1 else ''} of {mass_words(plan.load_kg, plan.units)}"
-    )
+    alike = min(plan.loads_kg[:-1], default=plan.load_kg) > 0.95 * plan.load_kg  # the last load is what is left
+    up_to = "" if alike else "up to "
+    many = "s" if len(plan.loads_kg) != 1 else ""
+    loads = f"{len(plan.loads_kg)} load{many} of {up_to}{mass_words(plan.load_kg, plan.units)}"
     if plan.names_pressures():
         field, track = (_span([getattr(one, kind) for one in plan.axles]) for kind in ("field_pa", "track_pa"))
         set_to = f", {field} all the way." if field == track else f", field {field}, track {track}."
