@@ -1,0 +1,227 @@
+"""The audit of farms: logs matched, every field computed and accounted for, changes tried, results written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from trafficplan.chain import Plan
+from trafficplan.decide.account import FieldAccount, Given, Together, account, try_together
+from trafficplan.decide.candidates import Candidate, NextFit, Swap, candidates
+from trafficplan.decide.changes import Proposal, best_three, combination, combined, ranked
+from trafficplan.decide.days import next_fit_day
+from trafficplan.decide.farm_account import FarmAccount
+from trafficplan.decide.loss import losses
+from trafficplan.decide.trials import Trial
+from trafficplan.errors import InputError, Problem
+from trafficplan.farm import defaults
+from trafficplan.farm.farm import Farm
+from trafficplan.farm.operation import Moisture, Operation
+from trafficplan.farm.prices import Prices
+from trafficplan.farm.water import moisture_on, soil_shares
+from trafficplan.names import Note
+from trafficplan.report.picture import Picture
+from trafficplan.routes.matching import Matched, match
+from trafficplan.routes.unlogged import Missing, same_drive, same_time, with_unlogged
+from trafficplan.units import KPA
+from trafficplan.work.field import Also
+from trafficplan.work.hands import Hands, Lost
+from trafficplan.work.part import part_of
+from trafficplan.work.place import Place
+from trafficplan.work.season import FieldsRun, compute_fields
+
+Told = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked of an audit.
+
+    Attributes
+    ----------
+    plan : cell and depths
+    season : only operations of this year; None: all of operations.csv
+    swaps : outfits offered in place of others
+    prices : in place of the farm's own; None: the farm's own, if it has any
+    """
+
+    plan: Plan
+    season: int | None = None
+    swaps: tuple[Swap, ...] = ()
+    prices: Prices | None = None
+
+
+@dataclass(frozen=True)
+class Driven:
+    """A farm as it was driven: logs in place of plans, what nobody logged estimated."""
+
+    farm: Farm
+    matched: Matched
+    missing: tuple[Missing, ...]
+    estimated: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True)
+class Audited:
+    """The account of a farm, and each field's picture of the chance of lasting damage."""
+
+    account: FarmAccount
+    pictures: Mapping[str, Picture]
+
+
+def as_driven(farm: Farm, season: int | None) -> Driven:
+    """Return the farm of one season (None: of all its operations) as it was driven."""
+    notes: list[Note] = []
+    if season is not None:
+        kept = tuple(one for one in farm.operations if one.day.year == season)
+        if not kept:
+            there = ", ".join(sorted({str(one.day.year) for one in farm.operations})) or "none"
+            notes.append(Note("warned", f"season {season}: no operation", there, "years that operations.csv has"))
+        farm = replace(farm, operations=kept, season=season)
+    elif not farm.operations:
+        notes.append(Note("warned", f"season {farm.season}: no operation", "none", "operations.csv has no row"))
+    years = {one.day.year for one in farm.operations} | ({season} if season is not None else set())
+    matched = match(farm, years or {farm.season})
+    driven, missing, more = with_unlogged(matched)
+    notes += [*matched.notes, *more, *same_drive(matched), *same_time(farm.operations)]
+    estimated = tuple(one.operation for one in missing if one.operation)
+    told = tuple(dict.fromkeys(notes))
+    return Driven(replace(driven, notes=tuple(dict.fromkeys([*farm.notes, *told]))), matched, missing, estimated, told)
+
+
+def audit_farm(
+    farm: Farm, asked: Asked, place: Place, at_work: Hands, told: Told = lambda _field, _share: None
+) -> Audited:
+    """Compute the account of one farm; the workers write the layers of its season to the place on the way.
+
+    A field that cannot be computed is named in the account, and the others are done.
+
+    Raises
+    ------
+    InputError
+        No field can be computed, or an outfit that is offered is not in the farm.
+    OutputError
+        The place refuses.
+    """
+    driven = as_driven(farm, asked.season)
+    whole = driven.farm
+    _check_swaps(whole, asked.swaps)
+    tried = candidates(whole, asked.swaps, _next_fit(whole))
+    given = {key: _given(whole, key, tried, driven.estimated) for key in whole.fields}
+    run = compute_fields(
+        whole, list(whole.fields), ["base"], asked.plan, place, at_work, told, True, Also(account, given)
+    )
+    accounts = {key: one for key in sorted(run.done) if isinstance(one := run.done[key].more, FieldAccount)}
+    prices = asked.prices or whole.prices
+    hour = prices.hour if prices else None
+    trials = [trial for one in accounts.values() for trial in one.trials]
+    proposals = ranked(tried, trials, hour)
+    chosen = best_three(proposals)
+    together = _together(whole, chosen, tried, accounts, asked.plan, at_work, hour)
+    audits = tuple(one.audit for one in accounts.values())
+    notes = [*driven.notes, *_refused(trials)]
+    told_of = FarmAccount(
+        farm=whole,
+        season=str(asked.season or whole.season),
+        cell_m=asked.plan.cell,
+        fields=audits,
+        summaries={one.field.key: one for one in run.summaries},
+        failed=run.failed,
+        matched=driven.matched,
+        missing=driven.missing,
+        proposals=proposals,
+        chosen=chosen,
+        together=together,
+        prices=prices,
+        losses=losses(whole, audits, prices) if prices else (),
+        notes=tuple(dict.fromkeys([*notes, *(note for one in run.summaries for note in one.notes)])),
+    )
+    return Audited(told_of, {key: _lasting(run, key) for key in accounts})
+
+
+def _lasting(run: FieldsRun, field: str) -> Picture:
+    """Return the picture of the chance of lasting damage."""
+    return next(one for one in run.done[field].pictures["base"] if one.layer == "lasting")
+
+
+def _check_swaps(farm: Farm, swaps: Sequence[Swap]) -> None:
+    problems = [
+        Problem(
+            "unknown outfit",
+            "option --instead",
+            name,
+            f"one of {', '.join(sorted(farm.outfits))}",
+            "put its file into outfits/, or correct the name",
+        )
+        for one in swaps
+        for name in (one.outfit, one.instead)
+        if name not in farm.outfits
+    ]
+    if problems:
+        raise InputError(problems)
+
+
+def _given(farm: Farm, field: str, tried: Sequence[Candidate], estimated: Sequence[str]) -> Given:
+    mine = tuple(one for one in tried if field in one.fields)
+    outfits = {change.outfit for one in mine for change in one.scenario.changes if change.outfit}
+    here = {one.key for one in farm.operations if one.field == field}
+    return Given(
+        mine, tuple(key for key in estimated if key in here), {key: farm.outfits[key] for key in sorted(outfits)}
+    )
+
+
+def _next_fit(farm: Farm) -> NextFit | None:
+    """Return what finds a fit day for an operation inside its own window; None without weather."""
+    if farm.weather is None:
+        return None
+    limit = defaults.number("go_chance", farm.defaults)
+
+    def found(operation: Operation) -> tuple[object, Moisture | None] | None:
+        day = next_fit_day(farm, farm.fields[operation.field], operation, limit)
+        if day is None:
+            return None
+        if operation.moisture is None:
+            return day, None
+        shares = soil_shares(farm, farm.fields[operation.field])
+        unit = next(iter(shares), "")
+        moisture = moisture_on(farm, farm.fields[operation.field], unit, day)
+        if moisture is None:
+            return None
+        words = f"top:{moisture.top_pa / KPA:.1f},deep:{moisture.deep_pa / KPA:.1f}"
+        return day, Moisture(round(moisture.top_pa / KPA, 1) * KPA, round(moisture.deep_pa / KPA, 1) * KPA, words)
+
+    return found  # type: ignore[return-value]
+
+
+def _together(
+    farm: Farm,
+    chosen: Sequence[Proposal],
+    tried: Sequence[Candidate],
+    accounts: Mapping[str, FieldAccount],
+    plan: Plan,
+    at_work: Hands,
+    hour: float | None,
+) -> Proposal | None:
+    """Return what the chosen changes spare together: the fields that they touch are run again with all of them."""
+    if len(chosen) < 2:
+        return None
+    scenario = combined(chosen)
+    fields = sorted({field for one in chosen for field in one.fields} & set(accounts))
+    laid = replace(farm, scenarios={**farm.scenarios, scenario.key: scenario})
+    tasks = [Together(part_of(laid, key, [scenario.key]), key, plan, scenario, accounts[key].before) for key in fields]
+    trials: list[Trial] = [
+        answer
+        for _, answer in at_work.each(try_together, tasks)
+        if not isinstance(answer, Lost) and answer is not None and not answer.refused
+    ]
+    trials.sort(key=lambda one: one.field)
+    return combination(chosen, tried, trials, hour)
+
+
+def _refused(trials: Sequence[Trial]) -> list[Note]:
+    return [
+        Note("warned", f"change {one.scenario} in {one.field}: cannot be driven", "left out", one.refused)
+        for one in trials
+        if one.refused
+    ]
