@@ -1,6 +1,8 @@
 """The spreading plan: what it asks, what it tries, what it answers; on the sample farm at a coarse grid."""
 
+import csv
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -180,3 +182,47 @@ def test_an_unknown_field_is_refused():
     )
     assert done.exit_code == 2 and "Yard Field" in done.output
     assert Path(sample_farm()).is_dir()
+
+
+def rows_of(folder, scenario, field):
+    with (folder / "zones.csv").open(encoding="utf-8", newline="") as file:
+        return [
+            {**row, "scenario": ""}
+            for row in csv.DictReader(file)
+            if row["scenario"] == scenario and row["field"] == field
+        ]
+
+
+@pytest.mark.whole
+def test_the_plan_taken_into_the_farm_folder_gives_the_same_rows(tmp_path):
+    folder, out, result = tmp_path / "farm", tmp_path / "plan", tmp_path / "map"
+    shutil.copytree(sample_farm(), folder)
+    runner = CliRunner()
+    day = "2026-10-20"
+    command = [
+        "spread", str(folder), "--field", "Yard Field", "--outfit", "spreader", "--rate", "12t/ha", "--cell", "2",
+        "--candidates", "20", "--workers", "1", "--date", day, "--out", str(out), "--take", "B", "--take-as", "autumn",
+    ]  # fmt: skip
+    done = runner.invoke(app, command)
+    assert done.exit_code == 0, done.output
+    for name in ("spread.html", "sheet.html", "drive.gpx", "drive.gpkg", "TASKDATA/TASKDATA.XML", "alternatives.csv",
+                 "zones.csv", "report.html", "run.json", "spread.json"):  # fmt: skip
+        assert (out / name).stat().st_size > 0
+    farm = read_farm(folder)
+    taken = next(one for one in farm.operations if one.key == "autumn")
+    assert taken.drive == "plan:autumn" and farm.plans["autumn"].trips > 0
+    mapped = runner.invoke(
+        app, ["map", str(folder), "--field", "Yard Field", "--cell", "2", "--out", str(result), "--to", day,
+              "--workers", "1", "--scenario", "autumn as before"]
+    )  # fmt: skip
+    assert mapped.exit_code == 0, mapped.output
+    advised = next(
+        one for one in json.loads((out / "spread.json").read_text())["fields"][0]["alternatives"] if one["recommended"]
+    )
+    planned = rows_of(out, "advised" if advised["alternative"] == "B" else "base", "Yard Field")
+    if advised["alternative"] in ("A", "B"):
+        assert rows_of(result, "base", "Yard Field") == planned
+    before = rows_of(result, "autumn as before", "Yard Field")  # without a plan nothing keeps off line and well
+    assert len(before) == len(planned) and before != planned
+    again = runner.invoke(app, command)
+    assert again.exit_code == 2 and "there already" in again.output
