@@ -21,7 +21,8 @@ Ways = list[tuple[float, int, float]]
 
 @dataclass(frozen=True)
 class Case:
-    """One job: tracks, capacity and start [m of work], whether part loads are allowed, weight, whether it fills."""
+    """One job: tracks, capacity and start [m of work], whether part loads are allowed, weight, whether it fills, whether
+    loads that could do a whole bout must."""
 
     tracks: Tracks
     capacity: float
@@ -29,6 +30,7 @@ class Case:
     part_loads: bool = False
     weight: float = 0.0
     fills: bool = False
+    whole_bouts: bool = False
 
     def way(self, metres: float, board: float, work: float = 0.0) -> float:
         """Cost of some metres that start with `board`; `work` of them use it up."""
@@ -84,6 +86,9 @@ def begun(
             load = case.new_load(need)
             starts.append((case.way(fill[here], board) + case.way(fill[to], load), load))
         for cost, load in starts:
+            short = load < case.tracks.length_m[bout] - 1e-2 <= case.new_load(need) - 2e-2
+            if case.whole_bouts and case.part_loads and short:
+                continue
             if (bout, end, load) not in known:
                 known[bout, end, load] = list(along(case, bout, end, load, need))
             for own, leave, left in known[bout, end, load]:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from trafficplan.routes.order import bout_order
 from trafficplan.routes.sequence_search import EMPTY_M, KEPT, improve, judge
 
-STEPS = 6_000_000  # steps tried at most: bounds the time, whatever the number of bouts
+STEPS = 100_000  # steps tried for each bout at most: bounds the time
 ROUNDS = 20  # changes by chance for each bout at most
 NEAREST = 8  # bouts beside which each bout is tried
 WIDEST_STEP = 4  # plain orders: every so many bouts
@@ -44,11 +44,13 @@ class Tracks(NamedTuple):
 
 
 class Visit(NamedTuple):
-    """One drive along a bout: from its far end if `reversed`, after filling (or emptying) if `filled`."""
+    """One drive along a bout: from its second end if `reversed`, after filling (or emptying) if `filled`, with so much
+    work on it [m]."""
 
     bout: int
     reversed: bool
     filled: bool
+    work_m: float
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,7 @@ def best_sequence(
     part_loads: bool = False,
     weight: float = 0.0,
     fills: bool = False,
+    whole_bouts: bool = False,
     steps: int = STEPS,
 ) -> Sequence:
     """Return the sequence of bouts of least cost that was found.
@@ -94,7 +97,8 @@ def best_sequence(
     part_loads : the outfit may go to the fill point between two bouts before the hopper is empty
     weight : what a metre with a full hopper costs besides the metre itself; a part of the load costs that part
     fills : the load grows, and the fill point is where it is emptied
-    steps : of the search at most
+    whole_bouts : with part loads: no load runs out inside a bout that a full one is enough for
+    steps : of the search for each bout at most
 
     Raises
     ------
@@ -106,7 +110,7 @@ def best_sequence(
     on_board = capacity_m if on_board_m is None else on_board_m
     if np.isinf(capacity_m):
         weight = 0.0
-    job = np.array([capacity_m, part_loads, weight, fills], dtype=np.float64)
+    job = np.array([capacity_m, part_loads, weight, fills, whole_bouts], dtype=np.float64)
     tracks = _arrays(tracks)
     length, way, fill, last = tracks
     near = _nearest(way, n)
@@ -115,7 +119,7 @@ def best_sequence(
         found, _ = improve(length, way, fill, last, job, near, order, on_board, 0, 0)
         starts.append((found, order))
     starts.sort(key=lambda s: s[0])
-    best, best_order, left = np.inf, starts[0][1], steps
+    best, best_order, left = np.inf, starts[0][1], steps * n
     for number, (_, order) in enumerate(starts[:BEST_STARTS]):
         share = left // (BEST_STARTS - number)
         found, used = improve(length, way, fill, last, job, near, order, on_board, ROUNDS * n, share)
@@ -194,13 +198,13 @@ def _visits(tracks: Tracks, job: NDArray[np.float64], order: NDArray[np.int64], 
     visits: list[Visit] = []
     load, length, capacity = on_board, tracks.length_m, float(job[0])
     for bout, enter, filled, by_far in reversed(steps):
-        visits.append(Visit(bout, enter == 1, filled == 1))
         left, load = float(length[bout]), capacity if filled else load
+        visits.append(Visit(bout, enter == 1, filled == 1, min(load, left)))
         while load < left - EMPTY_M:
             left, load = left - load, capacity
             last = load >= left - EMPTY_M
-            visits.append(Visit(bout, (enter == 1) != (last and by_far == 1), True))
-        load -= left
+            visits.append(Visit(bout, (enter == 1) != (last and by_far == 1), True, min(load, left)))
+        load = max(load - left, 0.0)
     return tuple(visits)
 
 
@@ -223,7 +227,7 @@ def walked(
             full_way += way_m * (1.0 - share if fills else share)
         board, need = max(board - work_m, 0.0), need - work_m
 
-    for bout, backwards, filled in visits:
+    for bout, backwards, filled, _ in visits:
         near, length = 2 * bout + backwards, float(tracks.length_m[bout])
         if filled:
             drive(float(tracks.fill_m[here]))

@@ -9,7 +9,8 @@ of work that it lasts for.
 Arrays that stand for a job, shared by all functions here:
 length (n,) work on each bout; way (2 n + 1, 2 n) from leaving by one end to coming in by another; fill (2 n + 1,) from
 each end to the fill point, and back; last (2 n,) from each end out [all m];
-job (4,): capacity [m of work], 1 if part loads are allowed, weight of a full metre, 1 if the load grows.
+job (5,): capacity [m of work], 1 if part loads are allowed, weight of a full metre, 1 if the load grows, 1 if with part
+loads no load is to run out inside a bout that a full one is enough for.
 
 States: cost, board and how are (n + 1, 2, KEPT), count (n + 1, 2); row i is after i bouts. `how` packs the step that led
 there: ((((side before * KEPT) + pair before) * 2 + end) * 2 + filled before) * 2 + back by the far end.
@@ -105,6 +106,8 @@ def advance(
                     if weight > 0.0:
                         direct *= 1.0 + weight * _share(b, capacity, fills)
                 once = load >= long - EMPTY_M
+                if not once and part and job[4] > 0.0 and full >= long - EMPTY_M:
+                    continue
                 for by_far in range(1 if once else 2):
                     if once and weight == 0.0:
                         total, after = c + direct, max(load - long, 0.0)
