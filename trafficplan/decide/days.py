@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trafficplan.decide.advice import LEAST_SHARE, LOAD_STEP_KG
-from trafficplan.decide.ladder import axle_stress
+from trafficplan.decide.ladder import axle_stress, rungs
 from trafficplan.decide.pressure import Question, pull_on
 from trafficplan.decide.trip import AxleLoad, Leg, heaviest
 from trafficplan.errors import InputError, Problem
@@ -67,6 +67,7 @@ class StressTable:
     depths_m : (depths,) below tillage
     stress_pa : (loads, words, factors, depths)
     axle, wheel_kg, pressure_pa : the axle whose wheel is heaviest at the full load, that wheel's load, its pressure
+    reach_m : how deep 50 kPa reaches under it, by factor (4 dry, 5 moist, 6 wet); it needs no strength
     """
 
     loads_kg: Floats
@@ -75,6 +76,7 @@ class StressTable:
     axle: str
     wheel_kg: float
     pressure_pa: float
+    reach_m: tuple[float, ...]
 
 
 @dataclass(frozen=True)
@@ -294,7 +296,10 @@ def stress_table(outfit: Outfit, load_kg: float, judged_m: float, tills: bool = 
             ]  # fmt: skip
             stress[:, w, n] = np.max(parts, axis=0)
     lead = max(axles, key=lambda one: one.wheel_n())
-    return StressTable(loads, depths, stress, lead.axle.key, lead.wheel_n() / GRAVITY, lead.axle.field_pa)
+    reach = tuple(
+        float(rungs(lead, [lead.axle.field_pa], depths, np.full(len(depths), nu), 0.0).reach_m[0]) for nu in _NUS
+    )
+    return StressTable(loads, depths, stress, lead.axle.key, lead.wheel_n() / GRAVITY, lead.axle.field_pa, reach)
 
 
 def _chances(

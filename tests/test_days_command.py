@@ -1,0 +1,295 @@
+"""`trafficplan days`: the JSON shape, files, page, words, forecast, bad input; on a farm of 1 ha with a year of weather."""
+
+import csv
+import io
+import json
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from conftest import sample_farm
+from spoiled_farms import text, write, write_good
+from typer.testing import CliRunner
+
+from trafficplan.cli.main import app
+from trafficplan.decide.days import STATES
+from trafficplan.inputs.farm import read_farm
+from trafficplan.report.cautions import cautions_for
+
+RESULT = {"farm", "season", "forecast_from", "states", "fields", "left_out", "cautions"}
+FIELD = {
+    "field", "outfit", "job", "load_t", "limit_chance", "answer", "tillage_depth_m", "judged_depth_m", "axle",
+    "wheel_load_kg", "pressure_bar", "soils", "fit_days", "lighter_days", "leave_days", "closed_days", "unknown_days",
+    "least_chance", "stretches", "operations", "days",
+}  # fmt: skip
+DAY = [
+    "date", "state", "fit_load_t", "chance", "chance_mean", "chance_empty", "fit_area_pct", "soil", "moisture_top",
+    "moisture_deep", "tension_top_kpa", "tension_deep_kpa", "rain_mm", "et0_mm", "forecast", "words",
+]  # fmt: skip
+
+
+def weather_csv(first="2026-01-01", days=365, wet=("2026-06-10",), skip=()):
+    start = np.datetime64(first)
+    lines = ["date,rain_mm,tmin_c,tmax_c"]
+    for i in range(days):
+        day = str(start + i)
+        mean = 8 - 12 * np.cos(2 * np.pi * (int(day[5:7]) * 30 + int(day[8:]) - 45) / 365)
+        if day not in skip:
+            lines.append(f"{day},{12.5 if day in wet else 0.0},{mean - 5:.1f},{mean + 5:.1f}")
+    return "\n".join(lines) + "\n"
+
+
+@pytest.fixture(scope="module")
+def farm(tmp_path_factory):
+    folder = write_good(tmp_path_factory.mktemp("days") / "farm")
+    write("weather.csv", weather_csv())(folder)
+    return folder
+
+
+def ask(folder, *options):
+    return CliRunner().invoke(app, ["days", str(folder), *options])
+
+
+def result_of(folder, *options, code=0):
+    done = ask(folder, *options, "--json")
+    assert done.exit_code == code, done.output[:1500]
+    return json.loads(done.stdout)
+
+
+# shape and files --------------------------------------------------------------------------------------------
+
+
+def test_json_shape(farm):
+    told = result_of(farm, "--limit", "0.9")
+    assert set(told) == {"command", "version", "inputs", "result", "assumptions", "warnings", "errors"}
+    assert told["command"] == "days" and told["errors"] == [] and told["inputs"]["limit"] == 0.9
+    result = told["result"]
+    (one,) = result["fields"]
+    assert set(result) == RESULT and set(one) == FIELD and result["states"] == list(STATES)
+    assert all(list(day) == DAY for day in one["days"]) and len(one["days"]) == 365
+    kinds = [f"{name}_days" for name in ("fit", "lighter", "leave", "closed", "unknown")]
+    assert sum(one[name] for name in kinds) == 365 == sum(run["days"] for run in one["stretches"])
+    assert {run["state"] for run in one["stretches"]} <= set(STATES)
+    for before, after in zip(one["stretches"], one["stretches"][1:], strict=False):
+        assert before["last"] < after["first"] and before["state"] != after["state"]
+    assert sum(soil["area_pct"] for soil in one["soils"]) == pytest.approx(100)
+    assert {op["operation"] for op in one["operations"]} == {"1", "2", "3"}
+    for day in one["days"]:
+        assert 0 <= day["chance_empty"] <= day["chance"] <= 1 and 0 <= day["fit_area_pct"] <= 100
+        assert (day["fit_load_t"] is not None) == (day["state"] in ("fit", "lighter"))
+        assert (day["state"] == "fit") == (day["fit_load_t"] == one["load_t"])
+
+
+def test_files_and_their_table(farm, tmp_path):
+    told = result_of(farm, "--out", str(tmp_path / "out"), "--limit", "0.9")
+    out = tmp_path / "out"
+    assert sorted(path.name for path in out.iterdir()) == ["days.csv", "days.html", "days.json"]
+    assert json.loads((out / "days.json").read_text(encoding="utf-8")) == told["result"]
+    rows = list(csv.DictReader(io.StringIO((out / "days.csv").read_text(encoding="utf-8"))))
+    assert len(rows) == 365 and list(rows[0])[4:] == DAY
+    for row, day in zip(rows, told["result"]["fields"][0]["days"], strict=True):
+        assert row["state"] == day["state"] and float(row["chance"]) == day["chance"] and row["words"] == day["words"]
+    again = result_of(farm, "--out", str(tmp_path / "again"), "--limit", "0.9")
+    assert again["result"] == told["result"]
+    for name in ("days.csv", "days.html", "days.json"):
+        assert (out / name).read_bytes() == (tmp_path / "again" / name).read_bytes()
+
+
+class Page(HTMLParser):
+    def __init__(self, html):
+        super().__init__()
+        self.tags, self.targets, self.texts = [], [], []
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.targets += [value for name, value in attrs if name in ("src", "href", "action", "xlink:href")]
+
+    def handle_data(self, data):
+        self.texts.append(data)
+
+
+def test_page_is_whole_offline_and_carries_its_cautions(farm, tmp_path):
+    ask(farm, "--out", str(tmp_path))
+    html = (tmp_path / "days.html").read_text(encoding="utf-8")
+    page = Page(html)
+    assert page.tags.count("svg") == 1 and "script" not in page.tags
+    assert all(one.startswith("#") for one in page.targets)
+    words = " ".join(page.texts)
+    for caution in cautions_for({"chance", "spreading"}):
+        assert caution.text in words.replace("\xa0", " ")
+    assert "Park" in words and "The calendar in words" in words and "water balance of that day" in words
+
+
+def test_text_from_data_is_harmless_on_the_page(farm, tmp_path):
+    folder = tmp_path / "farm"
+    write_good(folder)
+    write("weather.csv", weather_csv(days=60))(folder)
+    evil = "</style><script>alert(1)</script>${x}"
+    text("outfits/spreader.toml", "Tractor with trailed spreader", evil)(folder)
+    ask(folder, "--out", str(tmp_path / "out"))
+    html = (tmp_path / "out" / "days.html").read_text(encoding="utf-8")
+    assert "<script" not in html and "${x}" not in html and "&#60;script&#62;alert(1)" in html
+
+
+# what is told -----------------------------------------------------------------------------------------------
+
+
+def test_words_tell_load_and_reason(farm):
+    (one,) = result_of(farm)["result"]["fields"]
+    by_state = {day["state"]: day["words"] for day in one["days"]}
+    assert by_state["heavy rain"] == "leave it: 12.5 mm of rain; over 10 mm in a day no reading counts"
+    assert by_state["frozen"].startswith("refused: frozen ground is likely")
+    assert re.match(r"leave it: deep layer (smears|moulds|crumbles) on [AB] \(\d+ kPa\)", by_state["leave"])
+    (rain,) = [run for run in one["stretches"] if run["state"] == "heavy rain"]
+    assert rain["first"] == rain["last"] == "2026-06-10"
+
+
+def test_rain_of_the_days_before_is_named(tmp_path):
+    folder = write_good(tmp_path / "farm")
+    write("weather.csv", weather_csv(days=120, wet=("2026-04-16",)))(folder)
+    (one,) = result_of(folder)["result"]["fields"]
+    words = {day["date"]: day["words"] for day in one["days"]}
+    assert "after 12 mm in 5 days" in words["2026-04-18"] and "after" not in words["2026-04-25"]
+
+
+def test_what_was_not_asked_is_listed_as_assumed(farm):
+    told = result_of(farm)
+    what = {note["what"]: note for note in told["assumptions"]}
+    assert what["field Park: outfit"]["value"] == "spreader (slurry)" and "pressures" in what
+    assert what["weather: reference evapotranspiration"]["value"] == "Hargreaves, on 365 of 365 days"
+    assert what["strength of soil that is drier"]["source"].startswith("memory")
+    assert any("field Park: water that the crop draws" in one for one in what)
+
+
+def test_job_and_outfit_choose_load_and_pressures(farm, tmp_path):
+    slurry, own = (
+        result_of(farm, *options)["result"]["fields"][0]
+        for options in (("--job", "slurry"), ("--outfit", "spreader", "--load", "4"))
+    )
+    assert (slurry["load_t"], slurry["job"], slurry["pressure_bar"]) == (9.0, "slurry", 1.4)
+    assert own["load_t"] == 4.0 and own["least_chance"] <= slurry["least_chance"]
+    soft = write_good(tmp_path / "soft")
+    write("weather.csv", weather_csv(days=200))(soft)
+    text("operations.csv", "front:1.0;rear:0.8", "trailer:0.9;rear:0.8")(soft)
+    plough = result_of(soft, "--job", "plough")["result"]["fields"][0]
+    assert (plough["job"], plough["axle"], plough["pressure_bar"]) == ("plough", "trailer", 0.9)
+
+
+def test_terminal_text_is_short_and_ends_with_cautions(farm):
+    done = ask(farm, "--limit", "0.9")
+    assert done.exit_code == 0 and done.stdout.startswith("Park: Tractor with trailed spreader")
+    assert "dig a hole" in done.stdout and "frozen ground is likely" in done.stdout
+
+
+def test_us_units(tmp_path):
+    folder = write_good(tmp_path / "farm")
+    write("weather.csv", weather_csv(days=200))(folder)
+    text("farm.toml", 'units = "metric"', 'units = "us"')(folder)
+    (one,) = result_of(folder, "--limit", "0.95")["result"]["fields"]
+    assert "lb" in one["answer"] and " t " not in one["answer"]
+    assert any("0.49 in of rain" in run["words"] for run in one["stretches"])
+
+
+# forecast and holes -----------------------------------------------------------------------------------------
+
+
+def test_forecast_goes_on_after_the_weather_and_is_marked(farm, tmp_path):
+    folder = write_good(tmp_path / "farm")
+    write("weather.csv", weather_csv(days=150))(folder)
+    ahead = tmp_path / "ahead.csv"
+    ahead.write_text(weather_csv("2026-05-28", 10, wet=("2026-06-03",)), encoding="utf-8")
+    told = result_of(folder, "--forecast", str(ahead), "--out", str(tmp_path / "out"))
+    (one,) = told["result"]["fields"]
+    assert told["result"]["forecast_from"] == "2026-05-31" and one["days"][-1]["date"] == "2026-06-06"
+    assert [day["date"] for day in one["days"] if day["forecast"]][0] == "2026-05-31"
+    assert next(day for day in one["days"] if day["date"] == "2026-06-03")["state"] == "heavy rain"
+    assert any(note["what"].startswith("forecast: days") for note in told["assumptions"])
+    assert "forecast" in (tmp_path / "out" / "days.html").read_text(encoding="utf-8")
+    alone = write_good(tmp_path / "alone")
+    (alone / "weather.csv").unlink()
+    told = result_of(alone, "--forecast", str(ahead))
+    assert any(note["value"] == "forecast alone" for note in told["warnings"])
+
+
+def test_a_hole_is_named_and_the_rest_is_done(tmp_path):
+    folder = write_good(tmp_path / "farm")
+    write("weather.csv", weather_csv(days=100, skip=("2026-03-03", "2026-03-04")))(folder)
+    told = result_of(folder, code=3)
+    (one,) = told["result"]["fields"]
+    assert one["unknown_days"] == 2 and len(one["days"]) == 100
+    unknown = next(day for day in one["days"] if day["date"] == "2026-03-03")
+    assert unknown["state"] == "unknown" and unknown["chance"] is None and unknown["words"] == "no weather for it"
+    (note,) = [note for note in told["warnings"] if note["what"] == "days without weather"]
+    assert note["value"] == "2 days from 2026-03-03 to 2026-03-04"
+
+
+# bad input --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("options", "where", "what"),
+    [
+        (["--field", "Prak"], "option --field", "unknown name"),
+        (["--outfit", "spredder"], "option --outfit", "unknown name"),
+        (["--job", "slury"], "option --job", "unknown name"),
+        (["--outfit", "spreader", "--load", "9000"], "option --load", "more than the outfit holds"),
+        (["--load", "-1"], "option --load", "not a load"),
+        (["--limit", "1.5"], "option --limit", "limit out of range"),
+        (["--from", "1 May"], "option --from", "not a date"),
+        (["--from", "2026-05-01", "--to", "2026-04-01"], "option --from/--to", "wrong way round"),
+        (["--from", "2030-05-01", "--to", "2030-06-01"], "option --from/--to", "no weather for these days"),
+        (["--from", "1990-01-01", "--to", "2026-06-01"], "option --from/--to", "too many days"),
+        (["--forecast", "nowhere.csv"], "option --forecast", "no such file"),
+    ],
+)
+def test_wrong_options_are_refused_by_name(farm, options, where, what):
+    told = result_of(farm, *options, code=2)
+    (error,) = told["errors"]
+    assert error["where"] == where and what in error["what"] and error["needed"] and error["mend"]
+
+
+def test_a_forecast_of_the_past_or_without_sense_is_refused(farm, tmp_path):
+    old = tmp_path / "old.csv"
+    old.write_text(weather_csv("2026-02-01", 5), encoding="utf-8")
+    assert "forecast of the past" in result_of(farm, "--forecast", str(old), code=2)["errors"][0]["what"]
+    bad = tmp_path / "bad.csv"
+    bad.write_text("date,rain_mm\n2027-01-01,3\n", encoding="utf-8")
+    assert "no evaporation" in result_of(farm, "--forecast", str(bad), code=2)["errors"][0]["what"]
+    empty = tmp_path / "empty.csv"
+    empty.write_text("date,rain_mm,et0_mm\n", encoding="utf-8")
+    assert result_of(farm, "--forecast", str(empty), code=2)["errors"]
+
+
+def test_no_weather_and_weather_of_another_year_are_refused(tmp_path):
+    folder = write_good(tmp_path / "farm")
+    write("weather.csv", weather_csv("2024-01-01", 60, wet=()))(folder)
+    assert "another year" in result_of(folder, code=2)["errors"][0]["what"]
+    (folder / "weather.csv").unlink()
+    assert "no weather" in result_of(folder, code=2)["errors"][0]["what"]
+
+
+def test_an_axle_over_its_plate_is_refused(tmp_path):
+    folder = write_good(tmp_path / "farm")
+    write("weather.csv", weather_csv(days=60))(folder)
+    text("outfits/spreader.toml", 'adjust = "hose"', 'adjust = "hose"\n  plated_t = 9.0')(folder)
+    assert "over its plate" in result_of(folder, code=2)["errors"][0]["what"]
+    assert result_of(folder, "--load", "5")["result"]["fields"][0]["load_t"] == 5.0
+
+
+@pytest.mark.whole
+def test_the_sample_farm(tmp_path):
+    told = result_of(sample_farm(), "--job", "slurry", "--out", str(tmp_path))
+    farm = read_farm(sample_farm())
+    with_slurry = {one.field for one in farm.operations if one.job == "slurry"}
+    assert {one["field"] for one in told["result"]["fields"]} == with_slurry
+    assert {one["field"] for one in told["result"]["left_out"]} == set(farm.fields) - with_slurry
+    named = result_of(sample_farm(), "--job", "slurry", "--field", "Oxbow", "--field", "Mill Field", code=3)["result"]
+    assert [one["field"] for one in named["fields"]] == ["Mill Field"]
+    assert named["left_out"] == [{"field": "Oxbow", "why": "it has no operation slurry"}]
+    none = result_of(sample_farm(), "--job", "slurry", "--field", "Oxbow", code=2)["errors"][0]
+    assert none["what"] == "no field has a calendar" and "Oxbow" in none["found"]
+    for one in told["result"]["fields"]:
+        chance = {day["date"]: day["chance"] for day in one["days"]}
+        assert chance["2026-03-24"] > chance["2026-07-24"] + 0.05  # wet ground in spring, dry ground in summer
