@@ -58,7 +58,7 @@ def test_every_way_is_a_row_with_its_numbers_and_marks():
     assert [advised[1].split()[0], advised[2].split()[0], advised[3].strip(), advised[4].strip()] == [
         "0.41",
         "0.22",
-        "2.4",
+        "2.41",
         "19",
     ]
     assert advised[6].strip() == "6.0" and advised[8].strip() == "72" and rows[3][8].strip() == ""
@@ -107,8 +107,8 @@ def test_the_chart_names_every_way_and_is_the_same_each_time():
 def test_acres_where_people_think_in_acres():
     page = render_page(told(advised=replace(cab_plan(), units="us")))
     assert "acres" in rows_of(page)[0][1] and " ha<" not in page
-    # 0.41 ha = 1.0 acre
-    assert rows_of(page)[2][1].split()[0] == "1.0"
+    # 0.41 ha = 1.013 acres
+    assert rows_of(page)[2][1].split()[0] == "1.01"
 
 
 def test_order_of_people():

@@ -19,8 +19,8 @@ from trafficplan.report.words import safe, say
 Floats = NDArray[np.float64]
 
 INK, QUIET, WAY, GROUND = "#1f2a30", "#5d6468", "#31688e", "#f4f1e8"
-#: Room around the field [mm], and for north arrow and scale bar below it.
-_EDGE_MM, _FOOT_MM = 5.0, 9.0
+#: Room around the field [mm], for north arrow and scale bar below it, and for names beside it where the box has it.
+_EDGE_MM, _FOOT_MM, _SIDE_MM = 5.0, 9.0, 38.0
 #: Swaths nearer to each other than this on paper are drawn in part only [mm].
 _LEAST_GAP_MM = 1.1
 #: Numbers of swaths need this much room [mm].
@@ -88,11 +88,12 @@ def _paper(plan: CabPlan, width_mm: float, height_mm: float) -> Paper:
     west, south, east, north = shapely.total_bounds(shapes)
     wide, high = max(east - west, 1.0), max(north - south, 1.0)
     scale = min((width_mm - 2 * _EDGE_MM) / wide, (height_mm - 2 * _EDGE_MM - _FOOT_MM) / high)
+    side = min(_SIDE_MM, (width_mm - wide * scale) / 2)
     return Paper(
         scale,
-        west - _EDGE_MM / scale,
+        west - side / scale,
         north + _EDGE_MM / scale,
-        wide * scale + 2 * _EDGE_MM,
+        wide * scale + 2 * side,
         high * scale + 2 * _EDGE_MM + _FOOT_MM,
     )
 
@@ -282,7 +283,7 @@ def _foot(plan: CabPlan, paper: Paper) -> Iterator[str]:
         f'<path d="M4,{y + 1.5:.2f}l2,-5.5l2,5.5l-2,-1.2z" fill="{INK}"/>'
         f'<text x="9" y="{y + 1.5:.2f}" font-size="2.9" fill="{INK}">north (grid)</text>'
     )
-    metres = bar_length(0.3 * paper.width / paper.scale, plan.units)
+    metres = bar_length(0.2 * paper.width / paper.scale, plan.units)
     long = metres * paper.scale
     x = paper.width - 4 - long
     yield (

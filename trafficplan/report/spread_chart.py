@@ -15,10 +15,16 @@ from trafficplan.report.words import QUANTITIES, unit_of
 
 #: Area of a point [points2] for each per cent of the field that is wheeled, and the least that can be seen.
 _PER_PCT, _LEAST = 9.0, 30.0
-#: A label may stand here beside its point [points], the first place that is free.
-_BESIDE = ((9, 5), (9, -13), (-9, 5), (-9, -13), (0, 14), (0, -20), (22, 14), (-22, 14), (22, -22), (-22, -22))
-#: Two labels nearer than this are on top of each other [pixels].
-_APART = (34.0, 13.0)
+#: A label may stand here beside its point [points], the first place that is free; its size by the letter [points].
+_BESIDE = tuple((dx, dy) for away in (1, 2, 3.2) for dx, dy in
+                ((10 * away, 4 * away), (10 * away, -13 * away), (-10 * away, 4 * away), (-10 * away, -13 * away),
+                 (0, 12 * away), (0, -20 * away)))  # fmt: skip
+_WIDE, _HIGH = 6.2, 11.0
+
+#: The axis of hours spans this share of the longest job at least.
+_LEAST_SPAN = 0.1
+
+Box = tuple[float, float, float, float]
 
 
 def alternatives_chart(alternatives: Sequence[Alternative], units: str) -> Markup:
@@ -58,32 +64,51 @@ def _points(ax: Axes, alternatives: Sequence[Alternative], measure: str, factor:
     ax.grid(color=RULE, linewidth=0.6)
     ax.set_axisbelow(True)
     ax.tick_params(length=0)
-    ax.margins(x=0.14, y=0.18)
-    low, high = ax.get_ylim()
-    ax.set_ylim(max(0.0, low) if low < 0.25 * high else low, high)
+    # Hectares from nothing on, hours over a tenth at least: small differences look as small as they are.
+    ax.set_ylim(0.0, 1.25 * max(0.008, *(factor * getattr(one, measure) for one in alternatives)))
+    first, last = (bound(one.hours for one in alternatives) for bound in (min, max))
+    room = 0.15 * max(last - first, _LEAST_SPAN * last) + max(0.0, _LEAST_SPAN * last - (last - first)) / 2
+    ax.set_xlim(first - room, last + room)
 
 
 def _labels(ax: Axes, alternatives: Sequence[Alternative], measure: str, factor: float) -> None:
-    """Write each letter beside its point, where no other label stands."""
-    taken: list[tuple[float, float]] = []
-    for one in alternatives:
-        x, y = ax.transData.transform((one.hours, factor * getattr(one, measure)))
-        free = (spot for spot in _BESIDE if all(_away(x, y, spot, other) for other in taken))
-        dx, dy = next(free, _BESIDE[0])
-        taken.append((x + dx, y + dy))
-        mark = " now" if one.baseline else ""
-        mark += " advised" if one.recommended else ""
+    """Write each letter beside its point, where no point and no other label stands."""
+    scale = ax.figure.dpi / 72
+    places = [ax.transData.transform((one.hours, factor * getattr(one, measure))) / scale for one in alternatives]
+    sides = [max(_LEAST, _PER_PCT * one.wheeled_pct) ** 0.5 / 2 + 1 for one in alternatives]
+    taken: list[Box] = [(x - r, y - r, x + r, y + r) for (x, y), r in zip(places, sides, strict=True)]
+    marked = sorted(
+        range(len(alternatives)), key=lambda i: not (alternatives[i].baseline or alternatives[i].recommended)
+    )
+    for i in marked:
+        one, (x, y) = alternatives[i], places[i]
+        text = f"{one.key}{' now' if one.baseline else ''}{' advised' if one.recommended else ''}"
+        boxes = [(spot, _box(x, y, spot, text)) for spot in _BESIDE]
+        spot, box = next((pair for pair in boxes if not any(_meet(pair[1], other) for other in taken)), boxes[0])
+        taken.append(box)
+        marks = one.baseline or one.recommended
         ax.annotate(
-            f"{one.key}{mark}",
+            text,
             (one.hours, factor * getattr(one, measure)),
-            (dx, dy),
+            spot,
             textcoords="offset points",
-            ha="left" if dx > 0 else "right" if dx < 0 else "center",
-            color=INK if mark else QUIET,
-            fontweight="bold" if mark else "normal",
+            ha=_side(spot),
+            color=INK if marks else QUIET,
+            fontweight="bold" if marks else "normal",
             zorder=4,
         )
 
 
-def _away(x: float, y: float, spot: tuple[int, int], other: tuple[float, float]) -> bool:
-    return abs(x + spot[0] - other[0]) > _APART[0] or abs(y + spot[1] - other[1]) > _APART[1]
+def _side(spot: tuple[float, float]) -> str:
+    return "left" if spot[0] > 0 else "right" if spot[0] < 0 else "center"
+
+
+def _box(x: float, y: float, spot: tuple[float, float], text: str) -> Box:
+    """Return the room that a label takes [points]."""
+    wide = _WIDE * len(text)
+    left = x + spot[0] - {"left": 0.0, "right": wide, "center": wide / 2}[_side(spot)]
+    return left, y + spot[1], left + wide, y + spot[1] + _HIGH
+
+
+def _meet(one: Box, other: Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]

@@ -19,7 +19,7 @@ from trafficplan.report.page import STANDING, note_groups, packaged, template_en
 from trafficplan.report.plan_picture import plan_picture
 from trafficplan.report.sources import SOURCES
 from trafficplan.report.spread_chart import alternatives_chart
-from trafficplan.report.words import figure, say, unit_of
+from trafficplan.report.words import QUANTITIES, figure, say, unit_of
 
 #: Room of a map on the page [mm]; two stand beside each other.
 _MAP_MM = (150.0, 150.0)
@@ -103,7 +103,23 @@ def _figures(best: Alternative, base: Alternative, units: str) -> list[tuple[str
         ("time", "time", best.hours, base.hours),
         ("field wheeled", "share", best.wheeled_pct, base.wheeled_pct),
     )
-    return [(name, say(kind, mine, units), f"now {say(kind, now, units)}") for name, kind, mine, now in rows]
+    return [(name, _say(kind, mine, units), f"now {_say(kind, now, units)}") for name, kind, mine, now in rows]
+
+
+def _say(kind: str, value: float, units: str) -> str:
+    return f"{hectares(value, units)} {unit_of(kind, units)}" if kind == "area" else say(kind, value, units)
+
+
+def hectares(value: float, units: str) -> str:
+    """Return an area to two decimals where it is small: what is compared differs in the second.
+
+    Examples
+    --------
+    >>> hectares(1.914, "metric"), hectares(0.0, "metric"), hectares(21.66, "metric")
+    ('1.91', '0', '21.7')
+    """
+    size = value * QUANTITIES["area"][units][0]
+    return f"{size:.2f}" if 0.005 <= abs(size) < 10 else figure("area", value, units)
 
 
 def _row(one: Alternative, smears: Mapping[str, Alternative], units: str) -> dict[str, object]:
@@ -118,11 +134,11 @@ def _row(one: Alternative, smears: Mapping[str, Alternative], units: str) -> dic
         "advised": one.recommended,
         "words": one.words,
         "how": _how(one, units),
-        "lasting": figure("area", one.lasting_more_ha, units),
-        "lasting_all": figure("area", one.lasting_ha, units),
-        "deep": figure("area", one.deep_more_ha, units),
-        "deep_all": figure("area", one.deep_ha, units),
-        "wet": figure("area", wet.lasting_more_ha, units) if wet else "",
+        "lasting": hectares(one.lasting_more_ha, units),
+        "lasting_all": hectares(one.lasting_ha, units),
+        "deep": hectares(one.deep_more_ha, units),
+        "deep_all": hectares(one.deep_ha, units),
+        "wet": hectares(wet.lasting_more_ha, units) if wet else "",
         "wheeled": figure("share", one.wheeled_pct, units),
         "traffic": [figure("traffic", one.traffic_t_km_ha.get(zone, 0.0), units) for zone in ("headland", "gateway", "infield")],
         "hours": figure("time", one.hours, units),
