@@ -188,7 +188,8 @@ def seeds(reader: Reader) -> list[bytes]:
         target.writestr("TASKDATA/TASKDATA.XML", log_writers.main_xml())
         target.writestr("TASKDATA/TLG00001.XML", log_writers.TLG_HEADER)
         target.writestr("TASKDATA/TLG00001.BIN", log_writers.records(drive.part(slice(0, 3))))
-    field = '<PFD A="PFD1" C="Park"><PLN A="1"><LSG A="1"><PNT A="2" C="55" D="24"/></LSG></PLN></PFD>'
+    ring = "".join(f'<PNT A="2" C="{lat}" D="{lon}"/>' for lat, lon in ((55, 24), (55.1, 24), (55, 24.1)))
+    field = f'<PFD A="PFD1" C="Park"><PLN A="1"><LSG A="1">{ring}</LSG></PLN></PFD>'
     return {
         "nmea": [log_writers.nmea(drive.part(slice(0, 3)), "GGA RMC VTG ZDA")],
         "gpx": [log_writers.gpx(drive.part(slice(0, 3))), log_writers.gpx(drive.part(slice(0, 2)), "<!-- a --><wpt/>")],
@@ -198,7 +199,7 @@ def seeds(reader: Reader) -> list[bytes]:
         "track": [log_writers.csv(drive.part(slice(0, 4))), b"time,x,y,speed\n2026-01-01,5,6,7\n2026-01-02,8,9,1\n"],
         "table": [one.encode() for one in (HORIZONS, WEATHER, TYRES, "lon,lat,texture\n24,55,loam\n")],
         "toml": [FARM.encode() + CUT + OUTFIT.encode()],
-        "log": [bytes(range(140)), b"\x00" * 70],
+        "log": [bytes(range(56, 126)), b"\x01\x00\x07\x00\x00\x10\x46" * 10],
     }[reader.__name__]
 
 

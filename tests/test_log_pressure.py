@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -39,7 +40,7 @@ def written(folder: Path, header: str, cells: Sequence[str]) -> Path:
 
 def pressures(farm: Farm, scenario: str = "base") -> dict[str, float]:
     """Return axle -> pressure of the passes of operation 3 [bar]."""
-    laid = prepare(farm, farm.scenarios[scenario], farm.fields["Park"], Plan(cell=1.0))
+    laid = prepare(farm, farm.scenarios[scenario], farm.fields["Park"], Plan(cell=1.0, first=dt.date(2026, 9, 1)))
     number = [one.key for one in laid.operations].index("3")
     return {one.axle.key: one.pressure_pa / BAR for one in laid.events[number].passes}
 
@@ -97,3 +98,13 @@ def test_empty_column_of_pressure_changes_nothing(folder: Path) -> None:
     assert pressures(farm) == {"front": 1.0, "rear": 1.0, "trailer": 1.4} and "log's pressure" not in said(farm)
     (log,) = farm.logs.values()
     assert log.pressure_pa is None or np.isnan(log.pressure_pa).all()
+
+
+def test_gauge_that_reads_nothing_is_told(folder: Path) -> None:
+    farm = read_farm(written(folder, "tyre_pressure_bar", ["0"] * 46))
+    assert pressures(farm) == {"front": 1.0, "rear": 1.0, "trailer": 1.4} and "it is 0 throughout" in said(farm)
+
+
+def test_zeros_of_a_gauge_do_not_count(folder: Path) -> None:
+    farm = read_farm(written(folder, "tyre_pressure_bar", ["0", *["1.2"] * 45]))
+    assert set(pressures(farm).values()) == {1.2} and "recorded pressure changes" not in said(farm)

@@ -1,5 +1,6 @@
 """GPX and tables: fixes, speed, tracks, damage; the same drive in four formats gives the same layers."""
 
+import datetime as dt
 from pathlib import Path
 
 import numpy as np
@@ -55,7 +56,7 @@ def test_same_drive_in_four_formats_gives_the_same_layers(tmp_path: Path) -> Non
         else:
             use(farm, name, {"day.csv": csv, "day.gpx": gpx, "day.nmea": nmea}[name](log))
         read = read_farm(farm)
-        laid = prepare(read, read.scenarios["base"], read.fields["Park"], Plan(cell=0.5))
+        laid = prepare(read, read.scenarios["base"], read.fields["Park"], Plan(cell=0.5, first=dt.date(2026, 9, 1)))
         layers = run_season(laid.grid, laid.ground.soil_class, laid.depths_m, laid.deep_from_m, laid.events)
         results[name] = (read.logs[name], layers)
     first, layers = results["day.csv"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -109,5 +110,10 @@ def _plain_stamps(block: Bytes) -> Floats:
 
 def _any_stamps(block: Bytes) -> Floats:
     text = [row.tobytes().decode("ascii", "replace").strip() for row in block]
-    stamps = pd.to_datetime(pd.Series(text, dtype="str"), utc=True, format="ISO8601", errors="coerce")
-    return np.asarray(((stamps - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)).to_numpy(dtype=np.float64))
+    return seconds_of(pd.to_datetime(pd.Series(text, dtype="str"), utc=True, format="ISO8601", errors="coerce"))
+
+
+def seconds_of(stamps: pd.Series[Any]) -> Floats:
+    """Return stamps in UTC as seconds since 1970, NaN where there is none; any year that a stamp can have."""
+    whole = stamps.dt.as_unit("us").astype("int64").to_numpy()
+    return np.asarray(np.where(stamps.isna(), np.nan, whole / 1e6), dtype=np.float64)

@@ -62,6 +62,11 @@ def cold_pressure(recording: Recording) -> Recording:
     pressure = recording.columns.get("pressure")
     if pressure is None or not np.isfinite(pressure).any():
         return recording
+    pressure = np.where(pressure > 0, pressure, np.nan)  # a gauge that reads nothing
+    if not np.isfinite(pressure).any():
+        columns = {name: column for name, column in recording.columns.items() if name != "pressure"}
+        note = Note("warned", f"{recording.where}: tyre pressure", "not used", "it is 0 throughout: nothing was measured")
+        return replace(recording, columns=columns, notes=(*recording.notes, note))
     low, high = _PRESSURES_PA
     usual = float(np.nanmedian(pressure))
     if not low <= usual <= high:
@@ -78,7 +83,8 @@ def cold_pressure(recording: Recording) -> Recording:
     if celsius is None:
         why = "recorded without a temperature: as read, perhaps hot"
         note = Note("warned", what, f"{usual / BAR:.2f} bar", why, "the log")
-        return replace(recording, notes=(*recording.notes, note))
+        columns = {**recording.columns, "pressure": pressure}
+        return replace(recording, columns=columns, notes=(*recording.notes, note))
     fair = np.isfinite(pressure) & (celsius >= CELSIUS_RANGE[0]) & (celsius <= CELSIUS_RANGE[1])
     cold = pressure.copy()
     cold[fair] = cold_pressure_gas_law(pressure[fair], celsius[fair])

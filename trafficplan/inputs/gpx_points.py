@@ -24,6 +24,7 @@ _SPACE = np.isin(np.arange(256), list(b" \t\r\n"))
 _LAT, _LON = (int.from_bytes(name, "little") for name in (b"lat=", b"lon="))
 _LONGEST = 1 << 24  # bytes of one element with its text
 _LONGEST_PREFIX = 32
+_MOST_TRACKS = 100_000
 _ASIDE = re.compile(rb"<!--.*?-->|<\?.*?\?>", re.DOTALL)
 _QUOTED = {"&quot;": '"', "&apos;": "'"}
 
@@ -83,7 +84,7 @@ def scan(chunks: Iterable[bytes], where: str) -> Points:
     points = Points()
     for piece in _pieces(chunks, where):
         _add(points, piece)
-        if points.count > MOST_FIXES:
+        if points.count > MOST_FIXES or len(points.names) > _MOST_TRACKS:
             raise too_many(where)
     return points
 

@@ -37,7 +37,7 @@ class Ledger:
 
     def problem(self, what: str, where: str, found: str, needed: str, mend: str) -> None:
         """Record one problem (once)."""
-        entry = Problem(what, where, found, needed, mend)
+        entry = Problem(what, where, found if found.strip() else "nothing", needed, mend)
         if entry not in self.problems:
             self.problems.append(entry)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -9,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from trafficplan.inputs.cells import Places, numbers
@@ -21,6 +21,7 @@ KINDS = ("GGA", "RMC", "VTG", "ZDA")
 _CHUNK = 1 << 20
 _LONGEST = 4096  # a piece without a line's end that is longer holds no sentences
 _DAY_S = 86_400.0
+_1970 = dt.date(1970, 1, 1)
 _HALF_DAY_S = _DAY_S / 2
 _TOO_MANY_WRONG = 0.5
 #: Cells of each kind that are read, and those of them that are letters.
@@ -89,12 +90,14 @@ def read_nmea(path: Path, key: str, where: str) -> Recording:
         )
     tables = {kind: _table(found, kind) for kind in KINDS}
     days = _dates(tables)
+    rows = max(len(tables["GGA"].order), len(tables["RMC"].order))
+    kinds = f"GGA {len(tables['GGA'].order)}, RMC {len(tables['RMC'].order)}"
     fixes, notes = _fixes(where, tables, days)
     if not len(fixes["time"]):
         raise refused(
             "no fixes",
             where,
-            f"{found.good} right sentences, GGA {len(tables['GGA'].order)}, RMC {len(tables['RMC'].order)}",
+            f"{found.good} right sentences, {kinds}",
             "GGA or RMC with a position",
             "switch on GGA or RMC in the receiver and record again",
         )
@@ -112,7 +115,6 @@ def read_nmea(path: Path, key: str, where: str) -> Recording:
     if not len(days[0]):
         why = "the file holds no date; time counts from midnight of its first day"
         notes.append(Note("assumed", f"{where}: date", "none", why, "the log"))
-    rows = max(len(tables["GGA"].order), len(tables["RMC"].order))
     return Recording(key, where, fixes, rows=rows, notes=tuple(notes))
 
 
@@ -194,29 +196,31 @@ def _cells(kind: str, raw: NDArray[np.uint8], commas: Places, first: Places, las
 
 @dataclass(frozen=True)
 class _Table:
-    """Sentences of one kind: their numbers in the file, and cells by their place."""
+    """Sentences of one kind: their numbers in the file, their time of day [s], and other cells by their place."""
 
     order: NDArray[np.int64]
+    time: Floats
     cells: dict[int, NDArray[Any]]
 
     def is_letter(self, cell: int, letter: str) -> NDArray[np.bool_]:
         """Mark sentences that have a letter in a cell."""
         return np.asarray(self.cells[cell] == ord(letter))
 
-    def time_of_day(self) -> Floats:
-        """Return hhmmss.ss of the first cell as seconds since midnight."""
-        minutes, second = _apart(self.cells[1])
-        hour, minute = _apart(minutes)
-        good = (hour >= 0) & (hour < 24) & (minute < 60) & (second < 61)
-        return np.where(good, hour * 3600 + minute * 60 + second, np.nan)
-
     def degrees(self, cell: int, letters: str, limit: float) -> Floats:
         """Return ddmm.mmmm and the hemisphere beside it as degrees; NaN where either is missing or cannot be."""
-        whole, minutes = _apart(self.cells[cell])
+        whole, minutes = _apart(self.cells.pop(cell))  # once: a long log does not stay in memory twice
         degrees = whole + minutes / 60
         ahead, behind = (self.is_letter(cell + 1, letter) for letter in letters)
         good = (whole >= 0) & (minutes < 60) & (degrees <= limit) & (ahead | behind)
         return np.where(good, np.where(ahead, degrees, -degrees), np.nan)
+
+
+def _time_of_day(stamp: Floats) -> Floats:
+    """Return hhmmss.ss as seconds since midnight; NaN where it is no time."""
+    minutes, second = _apart(stamp)
+    hour, minute = _apart(minutes)
+    good = (hour >= 0) & (hour < 24) & (minute < 60) & (second < 61)
+    return np.where(good, hour * 3600 + minute * 60 + second, np.nan)
 
 
 def _apart(value: Floats) -> tuple[Floats, Floats]:
@@ -229,25 +233,32 @@ def _table(found: _Found, kind: str) -> _Table:
     order = np.concatenate([np.empty(0, dtype=np.int64), *found.order[kind]])
     pieces = found.cells.pop(kind)
     cells = {cell: np.concatenate([one.pop(cell) for one in pieces] or [np.empty(0)]) for cell in _CELLS[kind]}
-    return _Table(order, cells)
+    time = _time_of_day(cells.pop(1)) if 1 in cells else np.empty(0)
+    return _Table(order, time, cells)
 
 
 def _dates(tables: dict[str, _Table]) -> tuple[NDArray[np.int64], Floats, Floats]:
     """Return number in the file, midnight [s since 1970] and time of day of all sentences that hold a date."""
     zda, rmc = tables["ZDA"], tables["RMC"]
     year, month, day = (zda.cells[cell] for cell in (4, 3, 2))
-    rest, short = _apart(rmc.cells[9])
+    rest, short = _apart(rmc.cells.pop(9))
     four = np.where((month < 13) & (year < 10_000), day * 1e6 + month * 1e4 + year, np.nan)
     stamps = np.concatenate([four, rest * 1e4 + short + np.where(short < 80, 2000, 1900)])
     days, which = np.unique(stamps, return_inverse=True)
-    digits = pd.Series([f"{day:08.0f}" for day in days])  # a day that the calendar lacks is no date
-    midnight = (pd.to_datetime(digits, format="%d%m%Y", errors="coerce") - pd.Timestamp(0)) / pd.Timedelta(seconds=1)
-    values = midnight.to_numpy(dtype=np.float64)[which]
+    values = np.array([_midnight(day) for day in days.tolist()], dtype=np.float64)[which]
     order = np.concatenate([zda.order, rmc.order])
-    time = np.concatenate([zda.time_of_day(), rmc.time_of_day()])
+    time = np.concatenate([zda.time, rmc.time])
     good = np.flatnonzero(np.isfinite(values) & np.isfinite(time))
     good = good[np.argsort(order[good], kind="stable")]
     return order[good], np.asarray(values[good], dtype=np.float64), time[good]
+
+
+def _midnight(day: float) -> float:
+    """Return ddmmyyyy as seconds since 1970, NaN for a day that the calendar lacks."""
+    try:
+        return (dt.date(int(day % 10_000), int(day // 10_000 % 100), int(day // 1_000_000)) - _1970).days * _DAY_S
+    except (ValueError, OverflowError):
+        return np.nan
 
 
 def _absolute(order: NDArray[np.int64], time: Floats, dates: tuple[NDArray[np.int64], Floats, Floats]) -> Floats:
@@ -273,7 +284,7 @@ def _fixes(
     gga, rmc, vtg = tables["GGA"], tables["RMC"], tables["VTG"]
     quality = gga.cells[6]
     order = np.concatenate([gga.order, rmc.order])
-    time = _absolute_of(order, np.concatenate([gga.time_of_day(), rmc.time_of_day()]), dates)
+    time = _absolute_of(order, np.concatenate([gga.time, rmc.time]), dates)
     lat = np.concatenate([gga.degrees(2, "NS", 90.0), rmc.degrees(3, "NS", 90.0)])
     lon = np.concatenate([gga.degrees(4, "EW", 180.0), rmc.degrees(5, "EW", 180.0)])
     good = np.concatenate([quality > 0, rmc.is_letter(2, "A")])

@@ -15,8 +15,9 @@ Floats = NDArray[np.float64]
 
 WGS84 = "EPSG:4326"
 
-#: More fixes than this are refused, so that memory stays bounded (about 1 GB); ours.
-MOST_FIXES = 10_000_000
+#: More fixes than this are refused while they are read, so that memory stays under 2 GB: a log of NMEA takes most,
+#: 0.4 GB for a million fixes (tests/benchmarks/test_logs.py); ours.
+MOST_FIXES = 4_000_000
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,7 @@ class Recording:
 
 def refused(what: str, where: str, found: str, needed: str, mend: str) -> InputError:
     """Return the error that refuses a log."""
-    return InputError(Problem(what, where, found, needed, mend))
+    return InputError(Problem(what, where, found if found.strip() else "nothing", needed, mend))
 
 
 def too_many(where: str) -> InputError:

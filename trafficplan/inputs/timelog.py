@@ -42,6 +42,8 @@ EPOCH_S = 3652 * 86_400
 
 #: Records whose values are gathered at a time, so that memory stays bounded.
 _BLOCK = 200_000
+#: Records times kinds of value that are kept (8 bytes each).
+_MOST_VALUES = 50_000_000
 #: More bytes than this that belong to no record, or more than half, and the log is refused.
 _MOST_LOST = 1 << 20
 
@@ -200,6 +202,8 @@ def read_records(raw: bytes, layout: Layout, wanted: Collection[int], where: str
     whole = layout.head + 1 + _VALUE_BYTES * len(layout.values)
     if len(raw) - end > whole or (len(starts) and not _sensible(raw, layout, starts).all()):
         starts, lost, cut = _walked(raw, layout, where)
+    if len(starts) * len(wanted) > _MOST_VALUES:
+        raise too_many(where)
     if not len(starts):
         raise refused("an empty time log", where, f"{len(raw)} bytes", "records", "leave it out, or export it again")
     parts = {name: _part(raw, starts + offset, kind) for name, (offset, kind) in layout.parts.items()}

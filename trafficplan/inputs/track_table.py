@@ -14,6 +14,7 @@ import pandas as pd
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
+from trafficplan.inputs.cells import seconds_of
 from trafficplan.inputs.ledger import Ledger, listed, nearest
 from trafficplan.inputs.recording import MOST_FIXES, WGS84, Floats, Recording, too_many
 from trafficplan.inputs.settings import TrackColumn, TrackForm
@@ -325,7 +326,7 @@ def _times(text: pd.Series[Any]) -> Floats:
         seconds = pd.to_timedelta(short, errors="coerce") / pd.Timedelta(seconds=1)
         return np.asarray(seconds.to_numpy(dtype=np.float64))
     stamps = pd.to_datetime(text.where(text != ""), utc=True, format="ISO8601", errors="coerce")
-    return np.asarray(((stamps - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)).to_numpy(dtype=np.float64))
+    return seconds_of(stamps)
 
 
 def _unrolled(time: Floats) -> Floats:
