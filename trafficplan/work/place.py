@@ -45,13 +45,13 @@ def part_of_place(place: Place, name: str) -> Place:
 
 
 @contextmanager
-def result_at(out: Path, store: str | None = None, resume: bool = False) -> Iterator[Place]:
+def result_at(out: Path | None, store: str | None = None, resume: bool = False) -> Iterator[Place]:
     """Give a place to write a result to; make it count when the block ends well.
 
     Parameters
     ----------
     out : result folder
-    store : path or URL; then nothing is written to `out`, and the result stands there when its run.json does
+    store : path or URL in its stead: the result stands there when its run.json does
     resume : take over what an unfinished run left, and leave unfinished work behind when the block does not end well
 
     Raises
@@ -62,6 +62,7 @@ def result_at(out: Path, store: str | None = None, resume: bool = False) -> Iter
         The place holds something else, is being written by another run, or refuses.
     """
     if store is None:
+        assert out is not None
         with new_result(out, resume) as folder:
             place = Place(folder, Store(str(folder)), resume)
             if resume:
