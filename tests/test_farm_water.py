@@ -1,15 +1,18 @@
 """Soil water of a farm's fields: which moisture counts, what is told of it, and that no weather changes nothing."""
 
 import datetime as dt
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from conftest import sample_farm
 from spoiled_farms import write_good
+from typer.testing import CliRunner
 
 from trafficplan.assess.profiles import wheel_profiles
 from trafficplan.chain import Plan, prepare, soils_of
+from trafficplan.cli.main import app
 from trafficplan.farm import defaults
 from trafficplan.farm.operation import Change, Scenario
 from trafficplan.farm.season import apply_scenario
@@ -42,7 +45,7 @@ def farm(tmp_path_factory):
 
 
 def unknown(farm, day, key="1"):
-    return replace(next(one for one in farm.operations if one.key == key), day=day, moisture=None)
+    return replace(next(one for one in farm.operations if one.key == key), day=day, moisture=None, drive="swaths")
 
 
 # order of what counts ---------------------------------------------------------------------------------------
@@ -178,6 +181,22 @@ def test_the_balance_is_kept_as_long_as_the_weather(farm):
     field = farm.fields["Park"]
     assert water_of(farm, field) is water_of(replace(farm, title="x"), field)
     assert water_of(replace(farm, weather=replace(farm.weather)), field) is not water_of(farm, field)
+
+
+def test_pressure_of_a_day_takes_the_wettest_soil_of_its_field(farm, tmp_path):
+    folder = write_good(tmp_path / "farm")
+    days = [f"2026-{month:02d}-{day:02d},0.0,2.0" for month in (3, 4) for day in range(1, 31)]
+    (folder / "weather.csv").write_text("date,rain_mm,et0_mm\n" + "\n".join(days) + "\n", encoding="utf-8")
+    told = []
+    for options in (("--field", "Park", "--date", "2026-04-20"), ("--field", "Park"), ("--date", "2026-04-20")):
+        done = CliRunner().invoke(app, ["pressure", str(folder), "--outfit", "spreader", *options, "--json"])
+        told.append(json.loads(done.stdout))
+    read = read_farm(folder)
+    both = [moisture_on(read, read.fields["Park"], key, dt.date(2026, 4, 20)) for key in ("A", "B")]
+    wettest = min(both, key=lambda one: one.deep_pa)
+    assert told[0]["result"]["tension_deep_kpa"] == pytest.approx(wettest.deep_pa / 1e3)
+    assert any("water balance of the day" in note["value"] for note in told[0]["assumptions"])
+    assert told[1]["result"]["tension_deep_kpa"] == told[2]["result"]["tension_deep_kpa"] == 15.0
 
 
 # the ground -------------------------------------------------------------------------------------------------

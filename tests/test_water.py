@@ -192,9 +192,11 @@ def test_a_day_without_weather_leaves_the_soil_alone():
     assert np.array_equal(found.water_mm[3], found.water_mm[2]) and np.all(np.isfinite(found.tension_pa))
 
 
-def test_a_unit_without_horizons_is_refused():
+def test_a_unit_without_horizons_or_of_no_known_texture_is_refused():
     with pytest.raises(InputError, match="no horizon"):
         stores_of([SoilUnit("x", "x", ())], 0.25)
+    with pytest.raises(InputError, match="unknown texture class"):
+        stores_of([SoilUnit("x", "x", (Horizon(0, 1, "gravel"),))], 0.25)
 
 
 # crops ------------------------------------------------------------------------------------------------------

@@ -16,9 +16,9 @@ from trafficplan.decide.advice import Protect
 from trafficplan.decide.pressure import Question
 from trafficplan.decide.trip import Leg, most_within_plates, over_plate
 from trafficplan.errors import InputError, Problem
-from trafficplan.farm import defaults, season
+from trafficplan.farm import defaults, season, water
 from trafficplan.farm.farm import Farm
-from trafficplan.farm.operation import Operation
+from trafficplan.farm.operation import Moisture, Operation
 from trafficplan.inputs.tickets import weighed_outfit
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import DEPTHS, Note
@@ -62,7 +62,7 @@ def case_of(farm: Farm, tickets: Path | None, asked: Mapping[str, Any]) -> Case:
     operation = _operation(farm, key, field, asked["date"], notes)
     field = field or (operation.field if operation else "")
     loads = _loads(outfit, operation, asked["load"], bool(tickets), notes)
-    tension, moisture = _moisture(farm, operation, asked["soil"], notes)
+    tension, moisture = _moisture(farm, operation, field, asked, notes)
     tillage, judged = _tillage(farm, field, operation, notes)
     depths = np.array(sorted({*DEPTHS, judged}))
     slope, pull = asked["side_slope_pct"], asked["pull_kn"]
@@ -162,14 +162,31 @@ def check_plates(outfit: Outfit, load_kg: float) -> None:
 
 
 def _moisture(
-    farm: Farm, operation: Operation | None, text: str | None, notes: list[Note]
+    farm: Farm, operation: Operation | None, field: str, asked: Mapping[str, Any], notes: list[Note]
 ) -> tuple[tuple[float, float], str]:
-    if text is not None:
-        return tensions_from_text(text, "option --soil"), "as given"
+    """Return the tension of the top and the deep layer [Pa]: as asked, of the operation, of the day, or assumed."""
+    if asked["soil"] is not None:
+        return tensions_from_text(asked["soil"], "option --soil"), "as given"
     if operation is not None and operation.moisture is not None:
         return (operation.moisture.top_pa, operation.moisture.deep_pa), f"from operation {operation.key}"
+    wettest = _of_the_day(farm, field, asked["date"])
+    if wettest is not None:
+        notes.append(
+            Note("assumed", f"{asked['date']}: soil moisture", wettest.words, "not given; the wettest soil of the field",
+                 water.SOURCE)
+        )  # fmt: skip
+        return (wettest.top_pa, wettest.deep_pa), f"by the {water.BY_BALANCE}"
     notes.append(defaults.note("moisture", "the day", farm.defaults))
     return tensions_from_text(defaults.word("moisture", farm.defaults), "farm.toml, defaults"), "assumed"
+
+
+def _of_the_day(farm: Farm, field: str, date: str | None) -> Moisture | None:
+    """Return the moisture of the field's wettest soil on a day, by the water balance; None where it is not known."""
+    if not field or date is None:
+        return None
+    day, place = dt.date.fromisoformat(date), farm.fields[field]
+    known = [water.moisture_on(farm, place, key, day) for key in water.soil_shares(farm, place)]
+    return min((one for one in known if one is not None), key=lambda one: (one.deep_pa, one.top_pa), default=None)
 
 
 def _tillage(farm: Farm, field: str, operation: Operation | None, notes: list[Note]) -> tuple[float, float]:

@@ -84,19 +84,19 @@ _KEPT: WeakKeyDictionary[Weather, dict[tuple[object, ...], FieldWater]] = WeakKe
 def water_of(farm: Farm, field: Field) -> FieldWater | None:
     """Return the water of all the farm's soils as they lie under a field; None without weather.
 
-    Kept for as long as the weather is: fields with the same crop, days and tillage share it.
+    Kept for as long as the weather is.
     """
     if farm.weather is None or not farm.soil_units:
         return None
     tillage, _ = season.tillage_depth(field, farm.operations)
     top = min(max(tillage or TOP_M, _TOP_RANGE_M[0]), _TOP_RANGE_M[1])
     sown, harvested = (_days(farm, field, words) for words in (SOWS, HARVESTS))
-    latitude, altitude = round(_latitude(farm, field), 2), _altitude(farm)
+    centre = field.polygon.centroid
     units = tuple(farm.soil_units.values())
-    key = (field.key, field.crop, top, sown, harvested, latitude, altitude, units)
+    key = (field.key, field.crop, top, sown, harvested, farm.crs, centre.x, centre.y, id(farm.elevation), units)
     kept = _KEPT.setdefault(farm.weather, {})
     if key not in kept:
-        kept[key] = _water(farm, field, top, sown, harvested, latitude, altitude)
+        kept[key] = _water(farm, field, top, sown, harvested, _latitude(farm, field), _altitude(farm))
     return kept[key]
 
 
@@ -108,8 +108,12 @@ def moisture_on(farm: Farm, field: Field, unit_key: str, day: dt.date) -> Moistu
     unit_key : a soil unit of the farm
     """
     water = water_of(farm, field)
-    at = None if water is None else water.place(day)
-    if water is None or at is None or unit_key not in water.units:
+    return None if water is None else _moisture(water, unit_key, day)
+
+
+def _moisture(water: FieldWater, unit_key: str, day: dt.date) -> Moisture | None:
+    at = water.place(day)
+    if at is None or unit_key not in water.units:
         return None
     top, deep = (float(one) for one in water.tension_pa[at, :, water.units.index(unit_key)])
     return Moisture(top, deep, f"{BY_BALANCE}: top {top / KPA:.0f} kPa, deep {deep / KPA:.0f} kPa")
@@ -128,9 +132,10 @@ def moistures_of(
     what = f"operation {operation.key}"
     usual = defaults.note("moisture", what)
     field = farm.fields.get(operation.field)
-    if farm.weather is None or field is None:
+    water = None if field is None else water_of(farm, field)
+    if water is None or field is None:
         return tuple((defaults.MOISTURE_PA, defaults.MOISTURE_PA) for _ in units), (usual,)
-    found = [moisture_on(farm, field, unit, operation.day) for unit in units]
+    found = [_moisture(water, unit, operation.day) for unit in units]
     told = [one for one in found if one is not None]
     if len(told) < len(found) or not told:
         lacking = Note("warned", f"{what}: weather", f"none on {operation.day}", "the file has no row for its day")

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from trafficplan.errors import InputError, Problem
 from trafficplan.names import Note
 from trafficplan.soil.unit import Horizon
 from trafficplan.units import GRAVITY
@@ -199,7 +200,7 @@ def _known(horizon: Horizon, first: bool, where: str, notes: list[Note]) -> tupl
     if horizon.sand is not None and horizon.clay is not None:
         sand, clay = horizon.sand, horizon.clay
     else:
-        sand, clay = TYPICAL[horizon.texture]
+        sand, clay = typical(horizon.texture, where)
         value = f"middle of its texture class ({horizon.texture})"
         notes.append(_note(where, "sand and clay", value, "not given", "Saxton & Rawls 2006, Table 3"))
     organic = horizon.organic
@@ -212,6 +213,20 @@ def _known(horizon: Horizon, first: bool, where: str, notes: list[Note]) -> tupl
         notes.append(_note(where, "water it holds", value, "beyond what the regressions were made for", "ours"))
     clay = min(clay, CLAY_RANGE[1] / 100.0)
     return min(sand, 1.0 - clay), clay, _within(organic, ORGANIC_RANGE)
+
+
+def typical(texture: str, where: str) -> tuple[float, float]:
+    """Return sand and clay that stand for a texture class (mass fractions).
+
+    Raises
+    ------
+    InputError : when it is not one of the twelve
+    """
+    try:
+        return TYPICAL[texture.strip().lower()]
+    except KeyError:
+        mend = "name a USDA class, or give sand and clay"
+        raise InputError(Problem("unknown texture class", where, repr(texture), ", ".join(TYPICAL), mend)) from None
 
 
 def _note(where: str, what: str, value: str, why: str, source: str) -> Note:

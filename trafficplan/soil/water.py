@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from trafficplan.errors import InputError, Problem
 from trafficplan.names import Note
 from trafficplan.soil.crops import WET_SURFACE, CropDays
-from trafficplan.soil.retention import FIELD_CAPACITY_PA, WILTING_PA, HorizonWater, horizon_water
+from trafficplan.soil.retention import FIELD_CAPACITY_PA, WILTING_PA, HorizonWater, horizon_water, typical
 from trafficplan.soil.unit import SoilUnit
 
 Floats = NDArray[np.float64]
@@ -152,7 +152,8 @@ def _store_of(unit: SoilUnit, top_m: float) -> tuple[Floats, Floats, Floats, Flo
     first = parts[0][2]
     field, wilting = first.curve.water_at([FIELD_CAPACITY_PA, WILTING_PA]) * (1.0 - first.stones)
     evaporable = 1e3 * (field - 0.5 * wilting) * SURFACE_TO_M
-    texture = min(unit.horizons, key=lambda horizon: horizon.bottom_m).texture
+    texture = min(unit.horizons, key=lambda horizon: horizon.bottom_m).texture.strip().lower()
+    typical(texture, f"soil unit {unit.key}")
     surface = np.array([evaporable, min(READILY_EVAPORABLE_MM[texture], 0.6 * evaporable)])
     return np.array(storage), np.array(levels).T, np.array(drains), surface, tuple(notes)
 
