@@ -63,6 +63,11 @@ def answer_of(job: ParkJob, before: Before, weigh_all: WeighAll) -> ParkAnswer:
     ----------
     before : the field just before the day
     weigh_all : judges places, one after the other or over processes
+
+    Raises
+    ------
+    InputError
+        The job cannot be driven with any of the places that keep all limits.
     """
     coupling, notes = uncoupling(job)
     if job.uncoupled and not coupling.allowed:
@@ -70,6 +75,9 @@ def answer_of(job: ParkJob, before: Before, weigh_all: WeighAll) -> ParkAnswer:
     listed, more = candidates(job)
     legal = [one for one in listed if one.legal]
     found = weigh_all(job, before, legal)
+    errors = [one for one in found if isinstance(one, InputError)]
+    if errors and len(errors) == len(found):
+        raise errors[0]
     refused = [one for one in listed if not one.legal]
     weighed: list[Weighed] = []
     for candidate, one in zip(legal, found, strict=True):

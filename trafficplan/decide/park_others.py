@@ -21,6 +21,7 @@ from trafficplan.names import ROAD, WORK
 from trafficplan.routes.parking_way import drive_of, loads_of
 from trafficplan.routes.passes import Drive
 from trafficplan.soil.unit import SoilUnit
+from trafficplan.units import pressure_text
 from trafficplan.whatif import Before, judge
 
 Floats = NDArray[np.float64]
@@ -198,8 +199,8 @@ def _moved(job: ParkJob, before: Before, a: Weighed, b: Weighed, k: int) -> Othe
     seconds = float(served.time_s[-1]) + wait + sum(float(one.time_s[-1]) for one in brings)
     km = sum(float(np.hypot(*np.diff(one.xy, axis=0).T).sum()) for one in [served, *brings]) / 1e3
     words = (
-        f"moved once: first {a.candidate.spot.words} for {k} "
-        f"{'unloadings' if job.fills else 'refills'}, then {b.candidate.spot.words}"
+        f"moved once: first {a.candidate.spot.words} for {k} {'unloading' if job.fills else 'refill'}"
+        f"{'' if k == 1 else 's'}, then {b.candidate.spot.words}"
     )
     return Other(
         "moved once", words, True, "", seconds / 60, km, score.lasting_more_ha * 1e4, score.deep_more_ha * 1e4,
@@ -264,7 +265,7 @@ def let_down(job: ParkJob, before: Before, places: Sequence[Weighed], units: Seq
     }
     own = replace(bring(job), pressures_pa=pressures)
     score = judge(job.farm, before, [(own, best.brings), (job.operation, best.served)])
-    told = ", ".join(f"{key} {value / 1e5:.1f} bar" for key, value in pressures.items())
+    told = ", ".join(f"{one.axle.key} {pressure_text(pressures[one.axle.key])}" for one in named)
     minutes = 2 * sum(one.axle.adjust_min for one in named) * best.trailer_trips
     return Other(
         "let down", f"{words}: {told}", True, "", best.minutes + minutes, best.km, score.lasting_more_ha * 1e4,

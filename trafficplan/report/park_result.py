@@ -9,11 +9,10 @@ from trafficplan.decide.park import Candidate, Weighed
 from trafficplan.decide.park_answer import ParkAnswer
 from trafficplan.decide.park_others import Other
 from trafficplan.decide.park_stands import Standing, Stress
-from trafficplan.names import Note
 from trafficplan.report.cautions import Caution, cautions_for
 from trafficplan.report.park_words import against, answer_lines, draws, other_words, refusal
 from trafficplan.routes.parking_limits import Limit
-from trafficplan.units import BAR, GRAVITY, KPA
+from trafficplan.units import GRAVITY, KPA
 
 
 def cautions_of() -> tuple[Caution, ...]:
@@ -40,7 +39,6 @@ def result_of(answer: ParkAnswer) -> dict[str, Any]:
         "minute_worth_m2": job.minute_m2,
         "stay_h": None if job.stay_s is None else job.stay_s / 3600,
         "crs": job.farm.crs,
-        "track_pressures_bar": {axle.key: round(axle.track_pa / BAR, 3) for axle in job.trailer.axles()},
         "uncoupled": job.uncoupled,
         "uncoupling": {
             "allowed": answer.uncoupling.allowed,
@@ -183,9 +181,3 @@ def _sure(answer: ParkAnswer) -> dict[str, Any] | None:
 
 def _order(order: tuple[tuple[int, float], ...]) -> list[dict[str, Any]]:
     return [{"place": number, "lasting_expected_added_m2": round(ground, 1)} for number, ground in order]
-
-
-def warnings_of(answer: ParkAnswer) -> list[Note]:
-    """Return what is warned of, uncoupling and tipping among it."""
-    found = [note for note in answer.notes if note.kind != "assumed"]
-    return list(dict.fromkeys(found))

@@ -8,9 +8,10 @@ from trafficplan.decide.park import Candidate, ParkJob, Weighed
 from trafficplan.decide.park_answer import ParkAnswer
 from trafficplan.decide.park_others import Other
 from trafficplan.decide.park_stands import Standing
+from trafficplan.machines.tyre_table import table_of
 from trafficplan.report.words import say, say_chance
 from trafficplan.routes.parking_limits import Limit
-from trafficplan.units import GRAVITY, KPA
+from trafficplan.units import GRAVITY, KPA, pressure_text
 
 #: Differences below these are not told: minutes, square metres, passes at the place.
 LEAST_MIN, LEAST_M2 = 1.0, 5.0
@@ -33,12 +34,11 @@ def capital(text: str) -> str:
 
 
 def answer_lines(answer: ParkAnswer) -> list[str]:
-    """Return the answer in at most four lines: where, what it draws, the next best, away after rain."""
+    """Return the answer line by line: where, what it draws, the next best, uncoupling, getting away after rain."""
     best = answer.best
     if best is None:
         return _nowhere(answer)
-    units = answer.job.farm.units
-    lines = [f"{capital(best.candidate.spot.words)} (place {best.candidate.number}). {draws(answer.job, best)}"]
+    lines = [f"{capital(best.candidate.spot.words)} (place {best.candidate.number}).", draws(answer.job, best)]
     for other in next_best(answer):
         lines.append(
             f"Instead {other.candidate.spot.words} (place {other.candidate.number}): {against(answer.job, other, best)}."
@@ -228,9 +228,12 @@ def sure_lines(answer: ParkAnswer) -> list[str]:
 
 
 def pressure_line(job: ParkJob) -> str:
-    """Return at which pressures it stands and drives in."""
-    told = ", ".join(f"{axle.key} {axle.track_pa / 1e5:.1f} bar" for axle in job.trailer.axles())
-    return f"It comes by road, so it stands and drives in at road pressure: {told}."
+    """Return at which pressures it stands and drives in; none is named for a tyre without its maker's table."""
+    words = "It comes by road, so it stands and drives in at the road pressure of its file"
+    axles = job.trailer.axles()
+    if any(table_of(job.farm.tyre_tables, axle.wheels[0].tyre.code) is None for axle in axles):
+        return f"{words}."
+    return f"{words}: {', '.join(f'{axle.key} {pressure_text(axle.track_pa)}' for axle in axles)}."
 
 
 def time_line() -> str:
