@@ -36,6 +36,8 @@ class Alternative:
     recommended : what is advised
     non_dominated : no other alternative is at least as good in everything and better in something
     not_spread_ha : ground of the field that is not spread, for whatever reason
+    efficiency : field efficiency: time at work / all time in the field
+    idle_share : share of the way in the field that is not work
     notes : what was assumed for this one
     """
 
@@ -65,6 +67,8 @@ class Alternative:
     recommended: bool = False
     non_dominated: bool = False
     not_spread_ha: float = 0.0
+    efficiency: float = 0.0
+    idle_share: float = 0.0
     notes: tuple[Note, ...] = ()
 
 

@@ -22,12 +22,13 @@ from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Operation
 from trafficplan.inputs.plans import as_written
-from trafficplan.names import ROAD, WORK, Note
+from trafficplan.names import Note
 from trafficplan.routes.build import field_pressure
 from trafficplan.routes.choice import Choice, Order, Size
 from trafficplan.routes.drive import plan_drive
 from trafficplan.routes.passes import Drive
 from trafficplan.routes.swaths import best_heading, polygons_of
+from trafficplan.routes.tell import efficiency, idle_share, ways_m
 from trafficplan.routes.written import drive_of_plan, plan_of
 from trafficplan.soil.unit import SoilUnit
 from trafficplan.units import pressure_text
@@ -313,9 +314,9 @@ def judged(
 
 
 def _alternative(job: SpreadJob, candidate: Candidate, drive: Drive, score: Score) -> Alternative:
-    steps = np.hypot(*np.diff(drive.xy, axis=0).T)
+    way = ways_m(drive)
     outfit = job.farm.outfits[candidate.operation.outfit]
-    worked = float(steps[drive.leg[:-1] == WORK].sum()) * drive.width_m
+    worked = way.work * drive.width_m
     return Alternative(
         key=candidate.key,
         words=candidate.words(),
@@ -334,12 +335,14 @@ def _alternative(job: SpreadJob, candidate: Candidate, drive: Drive, score: Scor
         wheeled_pct=score.job_wheeled_pct,
         traffic_t_km_ha=score.job_traffic_t_km_ha,
         hours=float(drive.time_s[-1] - drive.time_s[0]) / 3600 if len(drive.time_s) else 0.0,
-        km=float(steps.sum()) / 1e3,
-        road_km=float(steps[drive.leg[:-1] == ROAD].sum()) / 1e3,
+        km=(way.work + way.turning + way.haul + way.road) / 1e3,
+        road_km=way.road / 1e3,
         litres=litres(outfit, candidate.operation, drive, job.tension_pa),
         spread_ha=drive.worked_m2 / 1e4,
         overlap_ha=max(0.0, worked - drive.worked_m2) / 1e4,
         not_spread_ha=drive.unworked_m2 / 1e4,
+        efficiency=efficiency(drive),
+        idle_share=idle_share(drive),
         notes=drive.notes,
     )
 

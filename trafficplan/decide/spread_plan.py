@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon
 
 from trafficplan.decide.alternatives import Alternative
-from trafficplan.decide.cab import CabAxle, CabPlan, Unspread, load_numbers, swaths_of
+from trafficplan.decide.cab import CabAxle, CabPlan, Unspread, swaths_of
 from trafficplan.decide.pressure import rows_of
 from trafficplan.decide.spread import Candidate, SpreadJob, question_of
 from trafficplan.farm.operation import Moisture
-from trafficplan.names import WORK, Note
+from trafficplan.names import Note
 from trafficplan.routes.build import field_pressure
 from trafficplan.routes.passes import Drive
+from trafficplan.routes.tell import flattened_ha, loads_kg, run_outs, wheels_outside
 from trafficplan.soil.moisture import HAND_TEST, moisture_word
 
 #: Depth of ruts at which work stops (common practice, no source).
@@ -111,17 +111,6 @@ def cab_plan(job: SpreadJob, candidate: Candidate, best: Alternative, drive: Dri
     """Return the advised alternative with all that goes into the cab."""
     field, operation = job.field, candidate.operation
     gate = next((one for one in field.gateways if one.key == operation.gateway), None)
-    number = load_numbers(drive)
-    at_work = drive.leg == WORK
-    run_outs, loads = [], []
-    for load in range(1, int(number[-1]) + 1):
-        mine = np.flatnonzero(number == load)
-        work = mine[at_work[mine]]
-        if work.size == 0:
-            continue
-        last = min(int(work[-1]) + 1, len(drive.xy) - 1)
-        run_outs.append((float(drive.xy[last, 0]), float(drive.xy[last, 1])))
-        loads.append(float(drive.load_kg[mine].max() - drive.load_kg[mine].min()))
     word = moisture_word(job.tension_pa[1])
     wetter = [one for one, tension in HAND_TEST.items() if tension < HAND_TEST[word]]
     return CabPlan(
@@ -143,8 +132,8 @@ def cab_plan(job: SpreadJob, candidate: Candidate, best: Alternative, drive: Dri
         width_m=drive.width_m,
         axles=_axles(job, candidate),
         drive=drive,
-        run_outs=tuple(run_outs),
-        loads_kg=tuple(loads),
+        run_outs=tuple((float(x), float(y)) for x, y in run_outs(drive)),
+        loads_kg=tuple(float(one) for one in loads_kg(drive)),
         spread_m2=best.spread_ha * 1e4,
         unspread=_unspread(job, drive),
         hours=best.hours,
@@ -156,8 +145,20 @@ def cab_plan(job: SpreadJob, candidate: Candidate, best: Alternative, drive: Dri
         tramlines=field.tramlines,
         swaths=swaths_of(drive),
         density_kg_m3=job.volume_density_kg_m3,
-        notes=best.notes,
+        notes=tuple(dict.fromkeys([*best.notes, *_of_the_way(job, candidate, drive)])),
     )
+
+
+def _of_the_way(job: SpreadJob, candidate: Candidate, drive: Drive) -> list[Note]:
+    """Return what is to be said of the advised way: wheels that leave the field, crop that is flattened."""
+    outfit = job.farm.outfits[candidate.operation.outfit]
+    notes = list(wheels_outside(drive, outfit, job.field))
+    if candidate.operation.drive == "tramlines" and job.field.tramlines:
+        flat = flattened_ha(drive, job.field.tramlines, outfit)
+        if flat >= 0.01:
+            notes.append(Note("warned", f"field {job.field.key}: crop flattened", f"{flat:.2f} ha",
+                              "wheels beside the tramlines: headland, turns, ways to the gateway"))  # fmt: skip
+    return notes
 
 
 def _axles(job: SpreadJob, candidate: Candidate) -> tuple[CabAxle, ...]:

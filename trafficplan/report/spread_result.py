@@ -36,6 +36,8 @@ def alternative_of(one: Alternative) -> dict[str, Any]:
         "time_h": round(one.hours, 3),
         "way_km": round(one.km, 3),
         "road_km": round(one.road_km, 3),
+        "field_efficiency_pct": round(100 * one.efficiency, 1),
+        "way_without_work_pct": round(100 * one.idle_share, 1),
         "fuel_l": None if one.litres is None else round(one.litres, 1),
         "spread_ha": round(one.spread_ha, 3),
         "spread_twice_ha": round(one.overlap_ha, 3),
