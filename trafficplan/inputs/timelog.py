@@ -236,7 +236,7 @@ def _starts(raw: bytes, head: int, where: str) -> tuple[Places, int]:
     """Return where records start, and where the last whole one ends."""
     starts = array("q")
     place, size = 0, len(raw)
-    while place + head < size:
+    while place + head < size and len(starts) <= MOST_FIXES:
         after = place + head + 1 + _VALUE_BYTES * raw[place + head]
         if after > size:
             break
