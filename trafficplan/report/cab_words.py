@@ -224,5 +224,5 @@ def source_words(plan: CabPlan, version: str) -> str:
     rut = f"stopping at ruts of {say('depth', plan.stop_rut_m, plan.units)}: common practice, no source"
     return (
         f"Sources. Way, loads and times: trafficplan {version}, from the farm's fields and outfit, "
-        f"coordinates {plan.crs}; {tables}{rut}. {assumed} assumptions are listed with the plan."
+        f"coordinates {plan.crs}; {tables}{rut}. {assumed} assumption{'s are' if assumed != 1 else ' is'} listed with the plan."
     )
