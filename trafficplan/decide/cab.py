@@ -14,7 +14,7 @@ from trafficplan.names import LEGS, WORK, Note
 from trafficplan.routes.passes import Drive
 
 #: Ends of work nearer to each other than this belong to one swath that a refill cut in two [m] (ours).
-SAME_SWATH_M = 2.0
+_SAME_SWATH_M = 2.0
 
 
 @dataclass(frozen=True)
@@ -180,7 +180,7 @@ def _joined(before: NDArray[np.float64], after: NDArray[np.float64]) -> NDArray[
     for rest in (after, after[::-1]):
         last, first = before[-1] - before[-2], rest[1] - rest[0]
         straight = float(last @ first) > 0.9 * float(np.hypot(*last) * np.hypot(*first))
-        if straight and float(np.hypot(*(rest[0] - before[-1]))) <= SAME_SWATH_M:
+        if straight and float(np.hypot(*(rest[0] - before[-1]))) <= _SAME_SWATH_M:
             return np.concatenate([before, rest[1:]])
     return None
 
