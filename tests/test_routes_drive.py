@@ -293,6 +293,7 @@ def test_any_star_shaped_field_is_driven(reach: list[float], width: float) -> No
     angle = np.arange(len(reach)) * 2 * np.pi / len(reach)
     shape = Polygon(np.column_stack([reach * np.cos(angle), reach * np.sin(angle)]))
     drive = plan_drive(field(shape), operation(), outfit(width, 7.0, 0.0))
-    assert tightest(drive.xy) > 0.9 * 7.0
+    # runs that meet within 4.6 degrees are joined without a bend: some more slack than above
+    assert tightest(drive.xy) > 0.85 * 7.0
     assert drive.worked_m2 / shape.area > 0.8
     assert drive.worked_m2 <= shape.area + 1e-6

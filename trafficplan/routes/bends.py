@@ -148,7 +148,7 @@ def smooth_pieces(xy: NDArray[np.float64], radius: float) -> list[NDArray[np.flo
 @lru_cache(maxsize=4096)
 def pieces_of(line: bytes, radius: float) -> tuple[NDArray[np.float64], ...]:
     """Return the smooth pieces of a line given as the bytes of its (n, 2) array: the same roads are driven often."""
-    return tuple(smooth_pieces(np.frombuffer(line).reshape(-1, 2), radius))
+    return tuple(smooth_pieces(np.frombuffer(line).reshape(-1, 2).copy(), radius))
 
 
 def join_runs(runs: list[Run], radius: float) -> Line:

@@ -4,10 +4,11 @@ continuous line."""
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import Point, Polygon
+from shapely import Point
 
 from trafficplan.errors import InputError, Problem
 from trafficplan.farm.field import FarmTrack, Field, Place
@@ -22,10 +23,12 @@ from trafficplan.routes.haul import flattened, nearest_node, way_length
 from trafficplan.routes.laid import Laid, lay, ways_of, worked_of
 from trafficplan.routes.lines import nearest_first, work_bout, work_round
 from trafficplan.routes.loads import balanced
-from trafficplan.routes.order import Bout, blocks_of, bouts_of, by_distance, foreseen, nearest_block
+from trafficplan.routes.order import Bout, blocks_of, by_distance, foreseen, nearest_block
 from trafficplan.routes.passes import Drive
+from trafficplan.routes.standing import does_not_fit, flattened_ha
 from trafficplan.routes.swaths import headland_width, skip_step, working_width
 from trafficplan.routes.trips import PartWork, Planning, Source, come_in, go_out
+from trafficplan.routes.visits import work_in_sequence
 
 MOST_TRIPS = 2000
 PLAIN = Choice()
@@ -54,7 +57,8 @@ def plan_drive(
 
     Raises
     ------
-    InputError : the job needs a load and there is none, or more than 2000 loads
+    InputError : the job needs a load and there is none, or more than 2000 loads; the tramlines do not fit the working
+        width; no way leads from a gateway to the fill point
     """
     width = working_width(operation, outfit)
     reached, notes = entrances(ground, operation.gateway, tracks, places)
@@ -66,7 +70,9 @@ def plan_drive(
             what = f"field {ground.key}: a part of {part.area / 1e4:.2f} ha"
             all_notes.append(Note("warned", what, "not worked", "no gateway opens into it", ""))
             continue
-        found, said = lay(ground, part, operation, width, wide, outfit.radius_m)
+        found, said = lay(ground, part, operation, width, wide, outfit.radius_m, choice.spread_on)
+        if found.misfit_m is not None:
+            raise InputError(_misfit(ground, operation, outfit, tracks, places, choice, found.misfit_m))
         laid.append((found, entrance))
         all_notes += said
     works = _reached(ground, laid, operation, outfit, choice, tracks, places)
@@ -75,6 +81,24 @@ def plan_drive(
     for number, work in enumerate(works):
         _drive_part(planning, work, number == len(works) - 1)
     return _finish(ground, planning, [found for found, _ in laid], all_notes)
+
+
+def _misfit(
+    ground: Field,
+    operation: Operation,
+    outfit: Outfit,
+    tracks: Sequence[FarmTrack],
+    places: Sequence[Place],
+    choice: Choice,
+    spacing_m: float,
+) -> Problem:
+    """Return the problem that tramlines do not fit, with what driving in swaths would flatten."""
+    across = plan_drive(ground, replace(operation, drive="swaths"), outfit, tracks, places, choice)
+    ha = flattened_ha(across, ground.tramlines, outfit)
+    share = 1e6 * ha / ground.polygon.area
+    flattened = f"the wheels then flatten {ha:.2f} ha of the crop, {share:.1f} % of the field"
+    where = f"operation {operation.key}, field {ground.key}"
+    return does_not_fit(where, working_width(operation, outfit), spacing_m, flattened)
 
 
 def _reached(
@@ -158,10 +182,9 @@ def _start(
 def _drive_part(planning: Planning, part: PartWork, last: bool) -> None:
     """Drive one part: in, rounds, swaths, out."""
     laid = part.laid
-    holes = [Polygon(ring) for ring in laid.part.interiors]
-    blocks = blocks_of(bouts_of(laid.swaths, holes))
+    blocks = blocks_of(list(laid.bouts))
     step = skip_step(planning.width_m, planning.outfit.radius_m, _in_order(planning))
-    if planning.choice.size == "to headland":
+    if planning.choice.size == "to headland" and not _in_sequence(planning):
         bouts = [bout for block in _known_order(planning, part, blocks, step) for bout in block]
         planning.coming = [*flattened(laid.outer), *flattened(laid.holes), *bouts]
     come_in(planning, part)
@@ -171,11 +194,19 @@ def _drive_part(planning: Planning, part: PartWork, last: bool) -> None:
     for lines in nearest_first(laid.holes, planning):
         for xy in lines:
             work_round(planning, part, xy, False)
+    if _in_sequence(planning):
+        work_in_sequence(planning, part, last)
+        blocks = []
     for block in _in_turn(planning, part, blocks, step):
         before: NDArray[np.float64] | None = None
         for bout in block:
             before = work_bout(planning, part, bout, before)
     go_out(planning, part, last)
+
+
+def _in_sequence(planning: Planning) -> bool:
+    """Tell whether bouts are driven in the sequence of least way without work: not where wheels run in a furrow."""
+    return planning.choice.order == "shortest" and planning.operation.runs_at_depth_m == 0.0
 
 
 def _in_order(planning: Planning) -> bool:

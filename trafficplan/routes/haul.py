@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import networkx as nx
 import numpy as np
 import shapely
+from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
@@ -26,7 +27,8 @@ BRIDGE_M = 60.0  # rounds that lie further apart than this from each other are b
 @dataclass
 class Ways:
     """The ways inside one part of a field: nodes (n, 2), their graph, the node of the place to stop at (None: there
-    is none in it), and what was found so far: shortest ways by start node, smooth pieces by both nodes and radius."""
+    is none in it), and what was found so far: shortest ways by start node, smooth pieces by both nodes and radius, trips
+    from each end of the bouts to where loads leave the ways and back [m] by radius."""
 
     xy: NDArray[np.float64]
     graph: nx.Graph
@@ -35,6 +37,7 @@ class Ways:
     stop: int | None = None
     found: dict[int, tuple[NDArray[np.float64], NDArray[np.int32]]] = field(default_factory=dict)
     pieces: dict[tuple[int, int, float], list[NDArray[np.float64]]] = field(default_factory=dict)
+    trips: dict[float, NDArray[np.float64]] = field(default_factory=dict)
 
 
 def field_ways(
@@ -163,6 +166,31 @@ def _shortest(weights: csr_array, node: int) -> tuple[NDArray[np.float64], NDArr
 def way_length(ways: Ways, a: int, b: int) -> float:
     """Return the length of the shortest way between two nodes [m]; inf where there is none."""
     return float(_from(ways, b)[0][a])
+
+
+def way_lengths(ways: Ways, nodes: Sequence[int]) -> NDArray[np.float64]:
+    """Return how long the shortest ways between each two of some nodes are on the ground as (k, k) [m]; inf where there
+    is none."""
+    own, back = np.unique(nodes, return_inverse=True)
+    apart, before = dijkstra(ways.weights, directed=False, indices=own, return_predecessors=True)
+    ground = _on_ground(np.argsort(apart, axis=1, kind="stable"), np.asarray(before, dtype=np.int64), ways.xy)
+    return ground[back][:, nodes]
+
+
+@njit(cache=True)
+def _on_ground(order: NDArray, before: NDArray, xy: NDArray) -> NDArray:
+    """Return the length on the ground of the way to each node from each start: nodes by distance, and the node before
+    each (negative: none)."""
+    starts, count = order.shape
+    out = np.full((starts, count), np.inf)
+    for i in range(starts):
+        for node in order[i]:
+            last = before[i, node]
+            if last >= 0:
+                out[i, node] = out[i, last] + math.hypot(xy[node, 0] - xy[last, 0], xy[node, 1] - xy[last, 1])
+            elif node == order[i, 0]:
+                out[i, node] = 0.0
+    return out
 
 
 def way_line(ways: Ways, a: int, b: int) -> NDArray[np.float64]:

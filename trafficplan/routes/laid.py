@@ -17,11 +17,14 @@ from trafficplan.farm.operation import Operation
 from trafficplan.names import Note
 from trafficplan.routes.bends import Ground, ground_of, length_of
 from trafficplan.routes.haul import Ways, closed, field_ways, flattened
+from trafficplan.routes.order import Bout, bouts_of
+from trafficplan.routes.standing import every, spacing_of, thinned
 from trafficplan.routes.swaths import (
     Swath,
     along_tramlines,
     best_heading,
     headland_rounds,
+    polygons_of,
     swaths,
     with_turning_room,
 )
@@ -39,8 +42,10 @@ class Laid:
     ----------
     part : the part; ground : where its turns must stay
     outer : rounds along the outline, outermost first; holes : rounds of each hole, nearest to it first
-    swaths : the bouts inside them
+    swaths : the stretches of work inside them; bouts : which of them are driven one after the other
+    rings : rounds that serve as ways
     strips : ground that all of them cover, beyond the outline too
+    misfit_m : spacing of the tramlines where they do not fit the working width
     ways : the ways inside it that were asked for so far, by gateway and place to stop at
     """
 
@@ -49,7 +54,10 @@ class Laid:
     outer: tuple[tuple[NDArray[np.float64], ...], ...]
     holes: tuple[tuple[NDArray[np.float64], ...], ...]
     swaths: tuple[Swath, ...]
+    bouts: tuple[Bout, ...]
+    rings: tuple[NDArray[np.float64], ...]
     strips: BaseGeometry
+    misfit_m: float | None = None
     ways: dict[tuple[float, float, tuple[float, float] | None], Ways] = field(default_factory=dict, compare=False)
 
     @property
@@ -60,24 +68,31 @@ class Laid:
 
 
 def lay(
-    ground: Field, part: Polygon, operation: Operation, width: float, wide: float, radius: float
+    ground: Field,
+    part: Polygon,
+    operation: Operation,
+    width: float,
+    wide: float,
+    radius: float,
+    spread_on: Polygon | MultiPolygon | None = None,
 ) -> tuple[Laid, tuple[Note, ...]]:
     """Lay out rounds and swaths of one part of a field.
 
     Parameters
     ----------
     width : working width; wide : width of the headland; radius : least radius of a turn [m]
+    spread_on : ground that may be worked; None: all of it
     """
     rounds = max(1, math.ceil(wide / width - 1e-6))
-    outline = part.wkb
+    outline, zone = part.wkb, spread_on.wkb if spread_on is not None else None
     if operation.drive == "tramlines":
         lines = tuple(line.wkb for line in ground.tramlines)
-        laid = _laid(outline, lines, width, rounds, radius, None)
+        laid = _laid(outline, zone, lines, width, rounds, radius, None)
         if laid.swaths:
             return laid, ()
     asked = operation.heading_deg
     heading = math.radians(90.0 - asked) if asked is not None else best_heading(part)
-    laid = _laid(outline, (), width, rounds, radius, heading)
+    laid = _laid(outline, zone, (), width, rounds, radius, heading)
     if operation.drive != "tramlines":
         return laid, ()
     what = f"field {ground.key}: drive of {operation.job}"
@@ -86,28 +101,62 @@ def lay(
 
 @lru_cache(maxsize=KEPT)
 def _laid(
-    outline: bytes, lines: tuple[bytes, ...], width: float, rounds: int, radius: float, heading: float | None
+    outline: bytes,
+    zone: bytes | None,
+    lines: tuple[bytes, ...],
+    width: float,
+    rounds: int,
+    radius: float,
+    heading: float | None,
 ) -> Laid:
     """Lay out a part; geometry comes as WKB so that equal ground is laid once. No heading: along the lines."""
     part = shapely.from_wkb(outline)
     assert isinstance(part, Polygon)
-    outer, holes, inner = headland_rounds(part, width, rounds, radius)
-    least = max(3.0, width / 3.0)
+    outer, holes, inner = _rounds(part, shapely.from_wkb(zone) if zone is not None else None, width, rounds, radius)
+    least, misfit = max(3.0, width / 3.0), None
     if heading is None:
         tramlines = tuple(t for t in shapely.from_wkb(list(lines)) if isinstance(t, LineString))
         laid = along_tramlines(tramlines, inner, least)
+        spacing = spacing_of(laid)
+        count = every(width, spacing) if spacing is not None else 1
+        misfit = spacing if count is None else None
+        laid = thinned(laid, count or 1, width, inner)
     else:
         room = inner.union(inner.buffer(width).intersection(part.buffer(-(radius + 1.0))))
         laid = swaths(inner, room, width, heading, least)
     laid = with_turning_room(laid, part, radius + ROOM_M)
+    obstacles = [Polygon(ring) for ring in part.interiors]
+    middle = next((lines for lines in outer[len(outer) // 2 :: -1] if lines), [])
+    rings = [*middle, *[lines[0] for lines in holes]]
+    if zone is not None:
+        rings = [*flattened(headland_rounds(part, width, 1, radius)[0]), *flattened(outer), *[h[0] for h in holes]]
     return Laid(
         part,
         ground_of(part),
         tuple(tuple(lines) for lines in outer),
         tuple(tuple(lines) for lines in holes),
         tuple(laid),
+        tuple(bouts_of(laid, obstacles, part if zone is not None else None)),
+        tuple(rings),
         _strips([*flattened(outer), *flattened(holes), *[s.xy for s in laid]], width),
+        misfit,
     )
+
+
+def _rounds(
+    part: Polygon, zone: BaseGeometry | None, width: float, rounds: int, radius: float
+) -> tuple[list[list[NDArray[np.float64]]], list[list[NDArray[np.float64]]], BaseGeometry]:
+    """Return outer rounds, rounds of holes and the ground inside them, of a part or of the zone in it."""
+    if zone is None:
+        return headland_rounds(part, width, rounds, radius)
+    outer: list[list[NDArray[np.float64]]] = []
+    holes: list[list[NDArray[np.float64]]] = []
+    inner: list[BaseGeometry] = []
+    for piece in polygons_of(part.intersection(zone)):
+        around, about, inside = headland_rounds(piece, width, rounds, radius)
+        outer, holes = outer + around, holes + about
+        inner.append(inside)
+    return outer, holes, shapely.union_all(inner)
 
 
 def _strips(lines: list[NDArray[np.float64]], width: float) -> BaseGeometry:
@@ -141,7 +190,5 @@ def ways_of(laid: Laid, gate: NDArray[np.float64], stop: tuple[float, float] | N
     drives."""
     key = (float(gate[0]), float(gate[1]), stop)
     if key not in laid.ways:
-        middle = next((lines for lines in laid.outer[len(laid.outer) // 2 :: -1] if lines), ())
-        rings = [*middle, *[lines[0] for lines in laid.holes]]
-        laid.ways[key] = field_ways(laid.part, rings, list(laid.swaths), key[:2], stop)
+        laid.ways[key] = field_ways(laid.part, list(laid.rings), list(laid.swaths), key[:2], stop)
     return laid.ways[key]

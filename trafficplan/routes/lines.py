@@ -13,6 +13,8 @@ from trafficplan.routes.haul import closed, nearest_node
 from trafficplan.routes.order import Bout
 from trafficplan.routes.trips import PartWork, Planning, add_way, add_ways, add_work, begin
 
+AT_END_M = 0.5  # an outfit nearer to the end of a swath than this has just worked it
+
 
 def nearest_first(
     holes: tuple[tuple[NDArray[np.float64], ...], ...], planning: Planning
@@ -67,9 +69,10 @@ def turn_cost(a: NDArray[np.float64], b: NDArray[np.float64], radius: float, gro
 
 
 def work_bout(
-    planning: Planning, part: PartWork, bout: Bout, before: NDArray[np.float64] | None
+    planning: Planning, part: PartWork, bout: Bout, before: NDArray[np.float64] | None, backwards: bool | None = None
 ) -> NDArray[np.float64]:
-    """Work one bout from the nearer end; returns the middle of it, where the furrow of the next one lies."""
+    """Work one bout, from the nearer end unless told; returns the middle of it, where the furrow of the next one
+    lies."""
     begin(planning, part)
     radius = planning.outfit.radius_m
     here = planning.runs[-1].xy
@@ -79,9 +82,12 @@ def work_bout(
     ends = [float(np.hypot(*(lines[0][0] - here[-1]))) for lines in (forward, backward)]
     if min(ends) > far(planning) or min(costs) >= 1000.0:
         costs = ends
-    lines = forward if costs[0] <= costs[1] else backward
+    if backwards is None:
+        backwards = costs[0] > costs[1]
+    lines = backward if backwards else forward
     for number, xy in enumerate(lines):
-        if number == 0 or not _past_obstacle(planning, part, xy):
+        at_end = number > 0 and float(np.hypot(*(planning.here - lines[number - 1][-1]))) < AT_END_M
+        if number == 0 or not ((at_end and _straight_on(planning, part, xy)) or _past_obstacle(planning, part, xy)):
             _approach(planning, part, xy)
         side = 0
         if before is not None and planning.operation.runs_at_depth_m > 0.0:
@@ -89,6 +95,15 @@ def work_bout(
             side = 1 if along[0] * to[1] - along[1] * to[0] > 0.0 else -1
         add_work(planning, part, xy, side, swath=True)
     return np.asarray((lines[0][0] + lines[-1][-1]) / 2.0)
+
+
+def _straight_on(planning: Planning, part: PartWork, xy: NDArray[np.float64]) -> bool:
+    """Append the ground between two swaths of a bout that is crossed with nothing spread, if nothing stands in it."""
+    between = np.array([planning.here, xy[0]])
+    if not part.laid.part.covers(LineString(between)):
+        return False
+    add_way(planning, between, TURN, part.ground)
+    return True
 
 
 def _past_obstacle(planning: Planning, part: PartWork, xy: NDArray[np.float64]) -> bool:

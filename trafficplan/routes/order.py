@@ -33,16 +33,19 @@ class Bout:
         return self.swaths[0].start_m, self.swaths[-1].end_m
 
 
-def bouts_of(swaths: Sequence[Swath], holes: list[Polygon]) -> list[Bout]:
-    """Put swaths of one bout together where only an obstacle inside the field lies between them."""
+def bouts_of(swaths: Sequence[Swath], holes: list[Polygon], crossed: Polygon | None = None) -> list[Bout]:
+    """Put swaths of one bout together where only an obstacle inside the field lies between them.
+
+    Where ground may be crossed without work, swaths are also put together over it.
+    """
     filled = shapely.union_all(holes) if holes else Polygon()
     groups: list[list[Swath]] = []
     for swath in sorted(swaths, key=lambda s: (s.bout, s.start_m)):
         last = groups[-1][-1] if groups else None
         gap = swath.start_m - last.end_m if last is not None and last.bout == swath.bout else GAP_M
-        if last is not None and 0.0 <= gap < GAP_M and not filled.is_empty:
+        if last is not None and 0.0 <= gap < GAP_M and (crossed is not None or not filled.is_empty):
             between = shapely.linestrings([last.xy[-1], swath.xy[0]])
-            if filled.buffer(1.0).intersects(between):
+            if filled.buffer(1.0).intersects(between) or (crossed is not None and crossed.covers(between)):
                 groups[-1].append(swath)
                 continue
         groups.append([swath])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,11 +15,28 @@ from trafficplan.machines.outfit import Outfit
 from trafficplan.names import ENTRY, EXIT, HAUL, ROAD, TURN, WORK, Note
 from trafficplan.routes.follow import vehicle_paths
 from trafficplan.routes.passes import Drive
+from trafficplan.routes.standing import beside, flattened_ha
 from trafficplan.routes.swaths import polygons_of
+
+__all__ = [
+    "Coverage",
+    "Missed",
+    "Ways",
+    "coverage",
+    "efficiency",
+    "field_capacity",
+    "flattened_ha",
+    "hours_s",
+    "idle_share",
+    "loads_kg",
+    "run_outs",
+    "ways_m",
+    "wheels_outside",
+    "work_lines",
+]
 
 CHANGED_KG = 1e-3  # a load that differs by less is the same
 PIECE_M2 = 10.0  # missed pieces smaller than this are summed up only
-SIMPLE_M = 0.02  # wheel tracks are simplified by this much
 NARROW = 0.25  # ground that goes when it is shrunk by this share of the working width is an edge or a corner
 OUT_M = 0.05  # wheels that leave the field by less than this have not left it
 GRID_M = 1e-4  # strips are joined on a grid of this step
@@ -189,40 +205,6 @@ def _why(piece: Polygon, ground: Field, covered: BaseGeometry, width: float) -> 
     return "too short or too narrow for a bout and its turns"
 
 
-def flattened_ha(drive: Drive, tramlines: Sequence[LineString], outfit: Outfit) -> float:
-    """Return how much standing crop the wheels of a drive flatten in the field, the wheelings of tramlines left out.
-
-    Wheelings are the strips along the tramlines as wide as the outfit over its outer tyres; the headland counts where no
-    tramline runs there.
-
-    Raises
-    ------
-    InputError : a drawn vehicle cannot follow the outfit's least radius
-    """
-    fine, placed = vehicle_paths(drive, outfit)
-    keep = np.flatnonzero(fine.leg[:-1] != ROAD)
-    groups = np.split(keep, np.flatnonzero(np.diff(keep) > 1) + 1) if len(keep) else []
-    tracks: list[BaseGeometry] = []
-    for vehicle, (here, heading) in zip(outfit.vehicles, placed, strict=True):
-        for axle in vehicle.axles:
-            for wheel in axle.wheels:
-                path = _beside(here, heading, axle.behind_m, wheel.offset_m)
-                lines = [LineString(path[group[0] : group[-1] + 2]).simplify(SIMPLE_M) for group in groups]
-                tracks += [line.buffer(wheel.tyre.width_m / 2.0, cap_style="flat") for line in lines]
-    half = max(abs(w.offset_m) + w.tyre.width_m / 2.0 for axle in outfit.axles() for w in axle.wheels)
-    wheelings = shapely.union_all([line.buffer(half) for line in tramlines])
-    return float(shapely.union_all(tracks, grid_size=GRID_M).difference(wheelings).area) / 1e4
-
-
-def _beside(
-    here: NDArray[np.float64], heading: NDArray[np.float64], behind_m: float, offset_m: float
-) -> NDArray[np.float64]:
-    """Return the path of a point of a vehicle: so far behind its reference point, and so far to its left."""
-    along = np.column_stack([np.cos(heading), np.sin(heading)])
-    left = np.column_stack([-along[:, 1], along[:, 0]])
-    return here - behind_m * along + offset_m * left
-
-
 def wheels_outside(drive: Drive, outfit: Outfit, ground: Field) -> tuple[Note, ...]:
     """Return a note of the turns in which a wheel of a drawn vehicle leaves the field; none where all stay in.
 
@@ -242,7 +224,7 @@ def wheels_outside(drive: Drive, outfit: Outfit, ground: Field) -> tuple[Note, .
         for axle in vehicle.axles if vehicle.kind == "drawn" else ():
             reach = max(abs(wheel.offset_m) + wheel.tyre.width_m / 2.0 for wheel in axle.wheels)
             for side in (reach, -reach):
-                path = _beside(here[turning], heading[turning], axle.behind_m, side)
+                path = beside(here[turning], heading[turning], axle.behind_m, side)
                 out |= ~shapely.contains_xy(allowed, path[:, 0], path[:, 1])
     count = len(np.unique(number[out]))
     if not count:

@@ -69,6 +69,9 @@ class Planning:
     full_kg : largest load allowed; where the load grows, what the present one may grow to is limit_kg
     trips : loads so far; midway : loads that ended inside a bout
     coming : lines still to come after the present one, where the size of a load asks for them
+    lasts_m : how much work the next loads are for, where a sequence of bouts says so
+    far_back : for the next trips out of a bout, whether to come back by its far end; empty: by the end nearer to the fill
+        point
     wait_s : time that the outfit stands before the next run
     """
 
@@ -84,6 +87,8 @@ class Planning:
     trips: int
     midway: int = 0
     coming: list[Bout | NDArray[np.float64]] = field(default_factory=list)
+    lasts_m: list[float] = field(default_factory=list)
+    far_back: list[bool] = field(default_factory=list)
     wait_s: float = 0.0
     runs: list[Run] = field(default_factory=list)
 
@@ -149,6 +154,8 @@ def pass_gate(planning: Planning, entrance: Entrance, inbound: bool, leg: int) -
 def next_kg(planning: Planning, part: PartWork, rest: NDArray[np.float64] | None = None, swath: bool = False) -> float:
     """Return the size of the next load [kg]; `rest` is what is left of the present line, a swath or not."""
     most = min(planning.full_kg, planning.need_kg) if planning.empties else planning.full_kg
+    if planning.lasts_m:
+        return min(most, planning.lasts_m.pop(0) * planning.kg_m)
     if planning.choice.size != "to headland" or planning.need_kg <= planning.full_kg:
         return most
     lasts = to_headland(planning.full_kg / planning.kg_m, _ahead(planning, part, rest, swath))
@@ -315,14 +322,16 @@ def _swath_trip(planning: Planning, part: PartWork, rest: NDArray[np.float64], d
     """Make a trip out of a swath: on to its end, to the fill point, and back to the swath; returns whether to its far
     end.
 
-    The way back enters the swath where that is nearer to the fill point: at the far end the rest is worked
-    backwards, at the near end the way leads over what is done.
+    Unless told by which end, the way back enters the swath where that is nearer to the fill point: at the far end the
+    rest is worked backwards, at the near end the way leads over what is done.
     """
     ways, out = part.ways, part.way_out
     add_way(planning, rest, HAUL, part.ground)
     near, far = nearest_node(ways, done[0]), nearest_node(ways, rest[-1])
     fetch(planning, part, rest, swath=True)
     back = way_length(ways, far, out) < way_length(ways, near, out)
+    if planning.far_back:
+        back = planning.far_back.pop(0)
     add_ways(planning, part, (out, far if back else near), HAUL)
     if not back:
         add_way(planning, np.array([done[0], done[-1]]), HAUL, part.ground, way=False)
