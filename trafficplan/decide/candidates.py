@@ -22,7 +22,6 @@ from trafficplan.names import DEPTHS
 from trafficplan.routes.build import field_pressure
 from trafficplan.routes.swaths import working_width
 from trafficplan.soil.moisture import HAND_TEST
-from trafficplan.units import pressure_text
 
 #: Shares of the load that are tried.
 LOAD_FACTORS = (0.8, 0.6)
@@ -98,10 +97,9 @@ def _pressures(farm: Farm, key: str) -> Candidate | None:
     if not any(now[name] - pressure > SAME_PA for name, pressure in lowest.items()):
         return None
     changing = {name: p for name, p in lowest.items() if abs(now[name] - p) > SAME_PA}
-    told = ", ".join(f"{name} {pressure_text(p)} instead of {pressure_text(now[name])}" for name, p in changing.items())
     scenario = Scenario(
         f"lowest pressures {key}",
-        f"{farm.outfits[key].title or key}: lowest field pressures of the tyre tables ({told})",
+        f"{farm.outfits[key].title or key}: lowest field pressures of the tyre tables",
         (Change(outfits=(key,), pressures_pa=changing),),
     )
     stop = stop_minutes([axles[name] for name in changing], changing)
@@ -239,8 +237,7 @@ def _waits(farm: Farm, next_fit: NextFit) -> list[Candidate]:
         changes.setdefault(one.job, []).append((one, Change(operations=(one.key,), day=day, moisture=moisture)))
     found = []
     for job, pairs in changes.items():
-        days = ", ".join(f"{one.field} on {change.day}" for one, change in pairs)
-        scenario = Scenario(f"wait {job}", f"{job} waits for a fit day: {days}", tuple(change for _, change in pairs))
+        scenario = Scenario(f"wait {job}", f"{job} waits for a fit day", tuple(change for _, change in pairs))
         found.append(Candidate("wait", f"wait {job}", job, scenario, _fields_of(one for one, _ in pairs)))
     return found
 

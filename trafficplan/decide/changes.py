@@ -117,12 +117,12 @@ def _spared(trial: Trial) -> float:
 def _joined(first: Candidate, pairs: Sequence[tuple[Candidate, Trial]]) -> Scenario:
     """Return one scenario of the best variant of each field."""
     changes: list[Change] = []
-    titles: list[str] = []
     for one, trial in pairs:
         mine = [replace(change, fields=(trial.field,)) for change in one.scenario.changes]
         changes += [change for change in mine if change not in changes]
-        titles.append(one.scenario.title)
-    return Scenario(first.family, "; ".join(dict.fromkeys(titles)), tuple(changes))
+    title = f"{first.about} waits for a fit day" if first.kind == "wait" else first.family.capitalize()
+    fields = ", ".join(dict.fromkeys(trial.field for _, trial in pairs))
+    return Scenario(first.family, f"{title}: {fields}", tuple(changes))
 
 
 def _told(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trafficplan.assess.share import Concentration, Counts, concentration
+from trafficplan.assess.share import STRENGTHS, Concentration, Counts, concentration, expected_ha
 from trafficplan.assess.summary import FieldSummary, WorstPlace
 from trafficplan.decide.audit import FieldAudit, JobPart
 from trafficplan.decide.changes import Proposal
@@ -79,7 +79,10 @@ class FarmAccount:
 
 @dataclass(frozen=True)
 class Whole:
-    """A farm, or a part of it, added up."""
+    """A farm, or a part of it, added up.
+
+    `stronger_ha`, `weaker_ha`: expected hectares of lasting damage if the soil is stronger or weaker by half.
+    """
 
     area_ha: float
     wheeled_ha: float
@@ -94,6 +97,8 @@ class Whole:
     loosened_ha: float
     beyond_ha: float
     shared_lanes_ha: float
+    stronger_ha: float
+    weaker_ha: float
 
     @property
     def wheeled_pct(self) -> float:
@@ -118,6 +123,8 @@ def whole_of(fields: Sequence[FieldAudit]) -> Whole:
         loosened_ha=sum(one.loosening.reached_ha for one in fields),
         beyond_ha=sum(one.loosening.beyond_ha for one in fields),
         shared_lanes_ha=sum(one.lanes.shared_ha for one in fields),
+        stronger_ha=sum(expected_ha(one.every, one.cell_ha, STRENGTHS[-1]) for one in fields),
+        weaker_ha=sum(expected_ha(one.every, one.cell_ha, STRENGTHS[0]) for one in fields),
     )
 
 

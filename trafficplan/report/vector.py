@@ -52,7 +52,7 @@ def _write(path: Path, rows: Sequence[tuple[Mapping[str, object], Polygon | Mult
         crs=crs,
     )
     write_layer(path, LAYER, frame)
-    add_style(path, LAYER, "stress ratio", "steps of the stress ratio", _qml())
+    add_style(path, LAYER, "stress ratio", "steps of the stress ratio", graduated("ratio_p95", STEPS))
 
 
 def write_layer(
@@ -96,19 +96,19 @@ def add_style(path: Path, layer: str, name: str, words: str, qml: str) -> None:
     base.close()
 
 
-def _qml() -> str:
-    """Return the style: graduated fill by ratio_p95 in the five named steps."""
+def graduated(column: str, steps: Sequence[tuple[str, float]], palette: str = "cividis") -> str:
+    """Return a style of polygons: fill by a column in steps (label, upper bound), coloured by a matplotlib map."""
     root = ET.Element("qgis", version="3.34", styleCategories="Symbology")
-    renderer = ET.SubElement(root, "renderer-v2", type="graduatedSymbol", attr="ratio_p95", symbollevels="0")
+    renderer = ET.SubElement(root, "renderer-v2", type="graduatedSymbol", attr=column, symbollevels="0")
     ranges, symbols = ET.SubElement(renderer, "ranges"), ET.SubElement(renderer, "symbols")
     lower = 0.0
-    for i, (name, upper) in enumerate(STEPS):
+    for i, (name, upper) in enumerate(steps):
         top = min(upper, 1000.0)
         ET.SubElement(ranges, "range", lower=f"{lower:g}", upper=f"{top:g}", symbol=str(i), label=name, render="true")
         symbol = ET.SubElement(symbols, "symbol", name=str(i), type="fill", alpha="0.8")
         layer = ET.SubElement(symbol, "layer", {"class": "SimpleFill", "enabled": "1", "pass": "0"})
         options = ET.SubElement(layer, "Option", type="Map")
-        colour = ",".join(str(round(255 * c)) for c in colormaps["cividis"](i / (len(STEPS) - 1))[:3])
+        colour = ",".join(str(round(255 * c)) for c in colormaps[palette](i / (len(steps) - 1))[:3])
         for key, value in (("color", f"{colour},255"), ("outline_color", "60,60,60,255"), ("style", "solid")):
             ET.SubElement(options, "Option", name=key, value=value, type="QString")
         lower = top

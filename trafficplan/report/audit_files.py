@@ -1,0 +1,231 @@
+"""The files of an audit beside its page: tables as CSV, a GeoPackage with styles, scenarios to run again, audit.json."""
+
+from __future__ import annotations
+
+import csv
+import errno
+import json
+import math
+import sqlite3
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+from shapely import LineString, MultiPolygon, Point
+
+from trafficplan.decide.audit_tables import TABLES, Row, against
+from trafficplan.decide.changes import Proposal
+from trafficplan.decide.farm_account import FarmAccount, whole_of
+from trafficplan.errors import InputError, Problem
+from trafficplan.inputs.write_scenario import scenario_toml
+from trafficplan.report.vector import UNWRITTEN, add_style, graduated, write_layer
+
+AUDIT = "audit.json"
+SCENARIOS = "scenarios.toml"
+#: Digits after the point by the end of a column's name; five significant digits otherwise.
+DIGITS = {"_ha": 4, "_pct": 3, "_km": 3, "_h": 3, "_kg": 1, "_m": 3, "_m2": 1, "_bar": 3, "_t": 3, "_money": 2}
+
+
+def plain(name: str, value: object) -> object:
+    """Return a value of a table as it is written: numbers rounded by the unit that their column's name ends with.
+
+    Examples
+    --------
+    >>> plain("area_ha", 1.23456), plain("field", "Park"), plain("worked_ha", None)
+    (1.2346, 'Park', None)
+    """
+    if isinstance(value, bool) or not isinstance(value, float):
+        return value
+    if not math.isfinite(value):
+        return None
+    ending = next((end for end in sorted(DIGITS, key=len, reverse=True) if name.endswith(end)), "")
+    return round(value, DIGITS[ending]) if ending else float(f"{value:.5g}")
+
+
+def plain_rows(rows: Sequence[Mapping[str, object]]) -> list[Row]:
+    """Return rows as they are written."""
+    return [{name: plain(name, value) for name, value in row.items()} for row in rows]
+
+
+def write_tables(folder: Path, tables: Mapping[str, Sequence[Mapping[str, object]]]) -> None:
+    """Write each table as CSV into a folder; empty ones as a header alone."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for table in TABLES:
+        with (folder / f"{table.name}.csv").open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow(table.columns)
+            for row in tables[table.name]:
+                writer.writerow(["" if (cell := plain(name, row[name])) is None else cell for name in table.columns])
+
+
+#: Share of a field with likely lasting damage: label and upper bound of its steps [%]; ours.
+SHARE_STEPS = (
+    ("up to 5 %", 5.0),
+    ("5 to 10 %", 10.0),
+    ("10 to 20 %", 20.0),
+    ("20 to 40 %", 40.0),
+    ("over 40 %", 100.0),
+)
+
+
+def write_map(path: Path, account: FarmAccount, tables: Mapping[str, Sequence[Mapping[str, object]]]) -> None:
+    """Write audit.gpkg: fields, worst places and drives, each with its table's columns; fields open with a style.
+
+    Raises
+    ------
+    OSError
+        The file cannot be written.
+    """
+    try:
+        _write_map(path, account, tables)
+    except (*UNWRITTEN, sqlite3.Error) as error:  # a full disk shows in any of these forms
+        raise OSError(errno.EIO, f"{path.name}: {str(error)[:200]}") from None
+
+
+def _write_map(path: Path, account: FarmAccount, tables: Mapping[str, Sequence[Mapping[str, object]]]) -> None:
+    path.unlink(missing_ok=True)
+    crs = account.farm.crs
+    fields = plain_rows(tables["fields"])
+    if not fields:
+        return
+    for row in fields:
+        area = float(str(row["area_ha"]))
+        row["lasting_likely_pct"] = round(100 * float(str(row["lasting_likely_ha"])) / area, 3) if area else 0.0
+    shapes = [account.farm.fields[str(row["field"])].polygon for row in fields]
+    many = [shape if isinstance(shape, MultiPolygon) else MultiPolygon([shape]) for shape in shapes]
+    write_layer(path, "fields", gpd.GeoDataFrame(fields, geometry=many, crs=crs))
+    if account.worst:
+        points = [Point(place.x, place.y) for place in account.worst]
+        write_layer(
+            path, "places", gpd.GeoDataFrame(plain_rows(tables["places"]), geometry=points, crs=crs), append=True
+        )
+    drives = [(row, _drive(account, row)) for row in plain_rows(tables["operations"])]
+    there = [(row, line) for row, line in drives if not line.is_empty]
+    if there:
+        frame = gpd.GeoDataFrame([row for row, _ in there], geometry=[line for _, line in there], crs=crs)
+        write_layer(path, "drives", frame, append=True)
+    style = graduated("lasting_likely_pct", SHARE_STEPS, "magma_r")
+    add_style(path, "fields", "lasting damage", "share of the field with likely lasting damage", style)
+
+
+def _drive(account: FarmAccount, row: Mapping[str, object]) -> LineString:
+    return account.summaries[str(row["field"])].drives.get(str(row["operation"]), LineString())
+
+
+def scenarios_text(account: FarmAccount) -> str:
+    """Return scenarios.toml of the result: every proposal and the chosen ones together, ready for the farm's own file.
+
+    Operations that only the audit knows (cut from logs, estimated) cannot be named there: a proposal that changes just
+    them is left out.
+    """
+    own = {one.key for one in account.farm.operations}
+    parts = [
+        "# Changes that the audit tried. Put those you want into the farm's own scenarios.toml;",
+        "# then: trafficplan map FARM --scenario NAME",
+        "",
+    ]
+    for one in (*account.proposals, *([account.together] if account.together else [])):
+        if all(set(change.operations) <= own for change in one.scenario.changes):
+            parts += [_about(one), scenario_toml(one.scenario, account.farm)]
+    return "\n".join(parts)
+
+
+def _about(one: Proposal) -> str:
+    spared = one.spared_ha
+    return (
+        f"# spares {spared.low:.2f} to {spared.high:.2f} ha of expected lasting damage, takes {one.extra_hours.low:.1f} to "
+        f"{one.extra_hours.high:.1f} h more"
+    )
+
+
+def result_of(
+    account: FarmAccount,
+    tables: Mapping[str, Sequence[Mapping[str, object]]],
+    out: str,
+    earlier: Mapping[str, Any] | None,
+) -> dict[str, Any]:
+    """Return an account as the JSON answer tells it; names end with their unit.
+
+    Parameters
+    ----------
+    out : where the result stands
+    earlier : "season" and "rows" of the comparison, or None
+    """
+    whole, told = whole_of(account.fields), account.concentrated
+    rows = {name: plain_rows(table) for name, table in tables.items()}
+    head: dict[str, object] = {
+        "farm": account.farm.key,
+        "title": account.farm.title,
+        "season": account.season,
+        "out": out,
+        "cell_m": account.cell_m,
+        "area_ha": whole.area_ha,
+        "wheeled_ha": whole.wheeled_ha,
+        "wheeled_pct": whole.wheeled_pct,
+        "covered_ha": whole.covered_ha,
+        "lasting_likely_ha": whole.likely_ha,
+        "lasting_expected_ha": whole.expected_ha,
+        "lasting_expected_low_ha": whole.stronger_ha,
+        "lasting_expected_high_ha": whole.weaker_ha,
+        "traffic_t_km": whole.traffic_t_km,
+        "drive_km": whole.drive_km,
+        "time_h": whole.hours,
+        "worst_tenth_share_pct": 100 * told.worst_share,
+        "edge_share_pct": 100 * told.edge_share,
+        "edge_area_pct": 100 * told.edge_area_share,
+        "topsoil_over_ha": whole.over_topsoil_ha,
+        "topsoil_tilled_after_ha": whole.mended_ha,
+        "loosening_reaches_ha": whole.loosened_ha,
+        "loosening_beyond_ha": whole.beyond_ha,
+        "shared_lanes_wheeled_ha": whole.shared_lanes_ha,
+        "currency": account.prices.currency if account.prices else None,
+    }
+    return {
+        **{name: plain(name, value) for name, value in head.items()},
+        **rows,
+        "without_operation": [one.log for one in account.matched.without_operation],
+        "without_log": list(account.matched.without_log),
+        "failed": {key: [problem.as_dict() for problem in problems] for key, problems in account.failed.items()},
+        "earlier": earlier,
+    }
+
+
+def write_audit(path: Path, result: Mapping[str, Any]) -> None:
+    """Write audit.json: the JSON answer of this farm, read again by --against."""
+    path.write_text(json.dumps(result, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
+
+
+def read_audit(folder: Path, farm: str) -> dict[str, Any] | None:
+    """Return the audit.json of a farm in an earlier result folder; None where that folder has other farms only.
+
+    Raises
+    ------
+    InputError
+        There is no audit in the folder.
+    """
+    for path in (folder / AUDIT, folder / farm / AUDIT):
+        try:
+            told = json.loads(path.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            continue
+        if isinstance(told, dict) and told.get("farm") == farm and isinstance(told.get("fields"), list):
+            return told
+    if (folder / AUDIT).is_file() or any(folder.glob(f"*/{AUDIT}")):
+        return None
+    raise InputError(
+        Problem(
+            "no earlier audit",
+            "option --against",
+            str(folder),
+            f"a result folder of trafficplan audit, with {AUDIT}",
+            "check the path; a result of trafficplan map is none",
+        )
+    )
+
+
+def compared(account_rows: Sequence[Row], told: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """Return the comparison with an earlier audit, field by field."""
+    if told is None:
+        return None
+    return {"season": str(told.get("season", "")), "rows": plain_rows(against(account_rows, told["fields"]))}

@@ -1,0 +1,246 @@
+"""The answer of an audit in plain words: five sentences, and what each change means."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from trafficplan.decide.changes import Proposal, Range
+from trafficplan.decide.farm_account import FarmAccount, Whole, days_of, deepest_of, whole_of
+from trafficplan.decide.loss import summed
+from trafficplan.farm.farm import Farm
+from trafficplan.farm.operation import Change
+from trafficplan.report.answer import FULL_SCALE_SHARE, add_up
+from trafficplan.report.words import figure, say, say_day, unit_of
+from trafficplan.units import BAR, pressure_text
+
+#: Days and operations named in a sentence at most.
+NAMED = 3
+
+
+@dataclass(frozen=True)
+class AuditAnswer:
+    """What the first page says: a headline, five sentences, and whether the scale is full."""
+
+    headline: str
+    sentences: tuple[str, ...]
+    full_scale: bool
+
+
+def answer_of(account: FarmAccount) -> AuditAnswer:
+    """Return what the first page says of an account."""
+    whole = whole_of(account.fields)
+    units = account.farm.units
+    if not account.jobs:
+        return AuditAnswer(
+            f"Nothing drove in season {account.season}", ("There is no operation in this season.",), False
+        )
+    totals = add_up([account.summaries[one.field] for one in account.fields])
+    full = totals.wheeled_ha > 0 and totals.far_over_ha >= FULL_SCALE_SHARE * totals.wheeled_ha
+    lasting, area = say("area", whole.likely_ha, units), say("area", whole.area_ha, units)
+    headline = (
+        f"Lasting damage likely on {lasting} of {area}" if whole.likely_ha else f"No lasting damage likely on {area}"
+    )
+    sentences = [
+        _wheeled(account, whole, full),
+        _days(account, units),
+        _deepest(account, units),
+        _mended(whole, units),
+        _changes(account),
+    ]
+    return AuditAnswer(headline, tuple(sentence for sentence in sentences if sentence), full)
+
+
+def say_range(quantity: str, low: float, high: float, units: str) -> str:
+    """Return a range as people read it; one number where both ends read alike.
+
+    Examples
+    --------
+    >>> say_range("area", 1.23, 4.56, "metric"), say_range("time", 2.0, 2.01, "metric")
+    ('1.2 to 4.6 ha', '2.0 h')
+    """
+    first, last = figure(quantity, low, units), figure(quantity, high, units)
+    if first == last:
+        return say(quantity, high, units)
+    return f"{first} to {last} {unit_of(quantity, units)}".rstrip()
+
+
+def _wheeled(account: FarmAccount, whole: Whole, full: bool) -> str:
+    units = account.farm.units
+    told = account.concentrated
+    start = (
+        f"Wheels touched {say('area', whole.wheeled_ha, units)} ({say('share', whole.wheeled_pct, units)}) at least once, and on "
+        f"{say_range('area', whole.stronger_ha, whole.weaker_ha, units)} the pressure probably went below the plough"
+    )
+    if whole.expected_ha > 0:
+        start += (
+            f"; headlands and gateways, {say('share', 100 * told.edge_area_share, units)} of the ground, carry "
+            f"{say('share', 100 * told.edge_share, units)} of it"
+        )
+    if full:
+        start += "; the scale is full there, so go by the depth reached and by what the changes spare"
+    return f"{start}."
+
+
+def _days(account: FarmAccount, units: str) -> str:
+    days = [one for one in days_of(account) if one.expected_ha > 0][:NAMED]
+    if not days:
+        return ""
+    told = [f"{say_day(one.day)} ({', '.join(one.jobs[:2])}: {say('area', one.expected_ha, units)})" for one in days]
+    verb = "Most of it was done on" if len(days) > 1 else "It was done on"
+    return f"{verb} {_listed(told)}: so much would not have been without these days."
+
+
+def _deepest(account: FarmAccount, units: str) -> str:
+    one = deepest_of(account)
+    if one is None or one.reach is None:
+        return ""
+    reach = one.reach
+    mass = say("mass", reach.wheel_kg, units)
+    depth = say_range("depth", reach.depth_m, reach.upper_m, units)
+    outfit = account.farm.outfits[one.outfit]
+    return (
+        f"Deepest reached a wheel of the axle {reach.axle.replace('_', ' ')} of {outfit.title or one.outfit} on {say_day(one.day)} in {one.field} ({one.job}): "
+        f"{mass} at {_pressure(reach.pressure_pa, units)}, {say('stress', 50, units)} down to {depth}."
+    )
+
+
+def _pressure(pascal: float, units: str) -> str:
+    return pressure_text(pascal) if units == "metric" else say("pressure", pascal / BAR, units)
+
+
+def _mended(whole: Whole, units: str) -> str:
+    if whole.over_topsoil_ha <= 0:
+        start = "Above tillage depth nothing was over its strength"
+    else:
+        start = (
+            f"Tillage mended {say('area', whole.mended_ha, units)} of {say('area', whole.over_topsoil_ha, units)} that were over "
+            "their strength above its depth"
+        )
+    if whole.likely_ha <= 0:
+        return f"{start}."
+    return (
+        f"{start}; below it a deep loosener would reach {say('area', whole.loosened_ha, units)} of the lasting damage, and "
+        f"{say('area', whole.beyond_ha, units)} lie deeper, where nothing mends them."
+    )
+
+
+def _changes(account: FarmAccount) -> str:
+    if not account.chosen:
+        return "None of the changes that were tried spares lasting damage worth telling."
+    best = account.together or account.chosen[0]
+    number = {1: "The one change", 2: "Two changes together", 3: "Three changes together"}[len(account.chosen)]
+    spared = say_range("area", best.spared_ha.low, best.spared_ha.high, account.farm.units)
+    verb = "takes" if len(account.chosen) == 1 else "take"
+    return f"{number} would spare {spared} of it and {verb} {cost_words(best, account)}."
+
+
+def cost_words(one: Proposal, account: FarmAccount) -> str:
+    """Return what a change takes: time, and money where prices are known."""
+    told = [_time_words(one.extra_hours, account.farm.units)]
+    if one.cost is not None and account.prices is not None:
+        told.append(_money_words(one.cost, account.prices.currency))
+    return ", ".join(told)
+
+
+def _time_words(hours: Range, units: str) -> str:
+    if abs(hours.middle) < 0.05:
+        return "no extra time"
+    if hours.middle < 0:
+        return f"{say_range('time', -hours.high, -hours.low, units)} less"
+    return f"{say_range('time', hours.low, hours.high, units)} more"
+
+
+def _money_words(cost: Range, currency: str) -> str:
+    if max(abs(cost.high), abs(cost.low)) < 1:
+        return "no money"
+    if cost.middle < 0:
+        return f"{money(-cost.high, -cost.low, currency)} less"
+    return money(cost.low, cost.high, currency)
+
+
+def money(low: float, high: float, currency: str) -> str:
+    """Return a range of money, two digits of it.
+
+    Examples
+    --------
+    >>> money(123.0, 4567.0, "EUR"), money(-5.0, 100.0, "EUR")
+    ('EUR 120 to 4,600', 'EUR -5 to 100')
+    """
+    first, last = (float(f"{one:.2g}") for one in (low, high))
+    text = f"{first:,.0f}" if first == last else f"{first:,.0f} to {last:,.0f}"
+    return f"{currency} {text}"
+
+
+def loss_words(account: FarmAccount) -> str:
+    """Return what the lasting damage may cost, as ranges of the literature; "" unless prices are known."""
+    if account.prices is None or not account.losses:
+        return ""
+    told = summed(account.losses)
+    if told["first"][1] <= 0:
+        return ""
+    currency = account.prices.currency
+    lacking = [one.crop or "no crop named" for one in account.losses if one.first_money is None]
+    more = f" Without a price, and not in it: {', '.join(lacking)}." if lacking else ""
+    return (
+        f"By published ranges the lasting damage may cost {money(*told['first'], currency)} in the first crop after it, and "
+        f"{money(*told['lasting'], currency)} in each year while it lasts. Weather decides more in any one year.{more}"
+    )
+
+
+def change_lines(one: Proposal, farm: Farm) -> list[str]:
+    """Return what a proposal changes, one line per change, as people would tell it; fields with one change share a line."""
+    fields: dict[tuple[str, str], list[str]] = {}
+    for change in one.scenario.changes:
+        fields.setdefault((_whose(change, farm), _what(change, farm)), []).extend(change.fields)
+    return [
+        f"{whose}{f' in {_listed(list(dict.fromkeys(places)))}' if places else ''}: {what}"
+        for (whose, what), places in fields.items()
+    ]
+
+
+def _what(change: Change, farm: Farm) -> str:
+    parts = []
+    if change.outfit is not None:
+        parts.append(f"with {farm.outfits[change.outfit].title or change.outfit}")
+    if change.load_factor is not None:
+        parts.append(f"filled to {100 * change.load_factor:.0f} %")
+    if change.load_kg is not None:
+        parts.append(f"loaded with {say('mass', change.load_kg, farm.units)}")
+    if change.pressures_pa:
+        parts.append(
+            ", ".join(
+                f"{'all axles' if axle == '*' else axle.replace('_', ' ')} {_pressure(pascal, farm.units)}"
+                for axle, pascal in change.pressures_pa.items()
+            )
+        )
+    if change.day is not None:
+        parts.append(f"on {say_day(change.day)}")
+    if change.gateway is not None:
+        parts.append(f"by {change.gateway}")
+    if change.drive is not None:
+        parts.append(f"along the {change.drive}")
+    if change.width_m is not None:
+        parts.append(f"{say('length', change.width_m, farm.units)} wide")
+    if change.heading_deg is not None:
+        parts.append(f"heading {change.heading_deg:.0f} degrees")
+    return ", ".join(parts)
+
+
+def _whose(change: Change, farm: Farm) -> str:
+    chosen = [one for one in farm.operations if one.key in change.operations]
+    jobs = change.jobs or tuple(dict.fromkeys(one.job for one in chosen))
+    if jobs:
+        return _listed(list(jobs))
+    return _listed([farm.outfits[key].title or key for key in change.outfits]) or "every outfit"
+
+
+def _listed(words: Sequence[str]) -> str:
+    """Return words as people list them.
+
+    Examples
+    --------
+    >>> _listed(["a", "b", "c"])
+    'a, b and c'
+    """
+    return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
