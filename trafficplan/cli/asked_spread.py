@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal, cast
 
@@ -15,6 +16,7 @@ from shapely import Point
 from trafficplan.chain import LOAD_MOST
 from trafficplan.cli.asked import known, refuse
 from trafficplan.decide.cab import Unspread
+from trafficplan.decide.heap import heap_jobs
 from trafficplan.decide.spread import Fill, SpreadJob
 from trafficplan.decide.trip import most_within_plates, over_plate
 from trafficplan.errors import InputError
@@ -77,12 +79,35 @@ def asked_of(farm: Farm, folder: Path, key: str, asked: Mapping[str, Any]) -> Sp
         defaults.number("hour_worth_ha", farm.defaults), density if _is_volume(asked["rate"]) else None, strips=strips,
         notes=tuple(dict.fromkeys(notes)),
     )  # fmt: skip
+    job = _with_heap(job, asked)
     if job.spread_on is not None and job.spread_on.area < 100.0:
         raise refuse(
             "nothing of the field may be spread", f"--field {key}", f"{job.spread_on.area:.0f} m2 left",
             "ground outside the distances to water, wells and boundaries", "check the distances with --keep",
         )  # fmt: skip
     return job
+
+
+def _with_heap(job: SpreadJob, asked: Mapping[str, Any]) -> SpreadJob:
+    """Return the job with the loader's shuttles and the lorries' trips, where they were named."""
+    outfits = {}
+    for option, name in (("--loader", asked["loader"]), ("--brought-by", asked["brought_by"])):
+        if name is None:
+            continue
+        outfits[option] = job.farm.outfits[known(option, [name], job.farm.outfits)[0]]
+        if job.fill.kind != "heap" or job.fill.xy is None:
+            raise refuse("there is no heap", option, asked["fill_at"], "--fill-at heap@x,y", "say where the heap lies")
+        if outfits[option].capacity_kg <= 0:
+            raise refuse("this outfit carries nothing", option, name, "an outfit with capacity_t (of its bucket or body)",
+                         f"add capacity_t to outfits/{name}.toml")  # fmt: skip
+    if not outfits or job.fill.xy is None:
+        return job
+    ground = job.spread_on if job.spread_on is not None else job.field.polygon
+    also, more = heap_jobs(
+        job.farm, job.field, job.operation, job.fill.xy, (job.operation.rate_kg_m2 or 0.0) * ground.area,
+        outfits.get("--loader"), outfits.get("--brought-by"),
+    )  # fmt: skip
+    return replace(job, also=also, notes=(*job.notes, *more))
 
 
 def _open_ground(surface: str | None) -> None:
