@@ -111,6 +111,7 @@ def read_farm(folder: Path, every_log: bool = False) -> Farm:
         seen=seen,
         elevation=elevation,
         plans=plans,
+        prices=settings.prices,
     )
 
 
