@@ -25,6 +25,10 @@ Each row is a test: the good farm of 1 ha (`spoiled_farms.py`) is spoiled in one
 needed and how to mend it. `python tests/make_spoiled_table.py` makes this table; a test fails when it is out of date. Rows that begin with
 *used* are logs that real machines write like that: they are read, with a note.
 
+Tried elsewhere: files with bytes cut off or changed (`test_damaged_layers.py`), logs of 200 MB and without end (`test_logs_long.py`), inputs found by
+fuzz (`test_found.py`), links and names that lead out, virtual files, a full disk, runs killed at 20 moments (`test_safety.py`), no permission to write
+and exit statuses (`test_map_whole.py`).
+
 | file | what is spoiled | the message begins |
 |---|---|---|
 """

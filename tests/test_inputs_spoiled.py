@@ -7,12 +7,13 @@ from spoiled_farms import OPS, Spoiling, text, write_good
 from spoiled_ground import GROUND
 from spoiled_plans import PLANS, planned
 from spoiled_vectors import VECTORS
+from spoiled_tables import TABLES
 from spoiled_work import WORK
 
 from trafficplan.errors import InputError
 from trafficplan.inputs.farm import read_farm
 
-SPOILINGS = GROUND + WORK + VECTORS + PLANS
+SPOILINGS = GROUND + WORK + VECTORS + PLANS + TABLES
 
 
 @pytest.mark.parametrize("spoiling", SPOILINGS, ids=lambda one: one.name)

@@ -8,7 +8,7 @@ from collections.abc import Collection
 from trafficplan.errors import InputError
 from trafficplan.farm.operation import Moisture
 from trafficplan.inputs.ledger import Ledger, listed, rename_hint
-from trafficplan.inputs.record import as_number, range_mend
+from trafficplan.inputs.record import as_number, number_mend, range_mend
 from trafficplan.soil.moisture import tensions_from_text
 from trafficplan.units import ACRE, BAR, HECTARE, POUND, TONNE
 
@@ -41,12 +41,15 @@ def parse_amount(ledger: Ledger, text: str, place: str, *, per_area: bool) -> tu
     needed = "an amount such as 12 t/ha or 30 m3/ha" if per_area else "an amount such as 9 t or 18 m3"
     match = _AMOUNT.fullmatch(text.strip().replace("³", "3"))
     if match is None:
-        ledger.problem("an amount without its unit", place, text, needed, "write the number, a space and the unit")
+        marked = re.match("[\\d .,'\u2019\u00a0\u202f]+", text.strip())
+        mend = number_mend(marked.group().strip(), "") if marked else ""
+        mend = mend if "thousands" in mend else "write the number, a space and the unit"
+        ledger.problem("an amount without its unit", place, text, needed, mend)
         return None
     digits, unit, area = match.group(1), match.group(2), (match.group(3) or "").lower()
     number = as_number(digits)
     if number is None:
-        ledger.problem("not a number", place, digits, needed, f"write a decimal point: {digits.replace(',', '.')}")
+        ledger.problem("not a number", place, digits, needed, number_mend(digits, unit))
         return None
     size = MASSES.get(unit) or VOLUMES.get(unit.lower()) or MASSES.get(unit.lower())
     if size is None or (per_area and area not in AREAS) or (not per_area and area):

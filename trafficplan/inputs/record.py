@@ -52,7 +52,7 @@ class Record:
             return None
         number = as_number(value)
         if number is None:
-            self.problem(column, "not a number", value, needed, _number_mend(value, unit))
+            self.problem(column, "not a number", value, needed, number_mend(value, unit))
             return None
         if not low <= number <= high:
             self.problem(
@@ -148,7 +148,27 @@ def as_number(text: str) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def _number_mend(value: str, unit: str) -> str:
+#: A number with marks of thousands: spaces, apostrophes, points or commas between groups of three digits.
+_THOUSANDS = re.compile("([+-]?\\d{1,3})([ '\u2019\u00a0\u202f.,])(\\d{3}(?:\\2\\d{3})*)(?:[.,](\\d+))?")
+
+
+def number_mend(value: str, unit: str) -> str:
+    """Say how to write a number that was not understood; what a mark means is asked, never decided.
+
+    Examples
+    --------
+    >>> number_mend("0,25", "m"), number_mend("12 000", "kg"), number_mend("1.234,5", "kg")
+    ('write a decimal point: 0.25', 'write 12000, without marks of thousands', 'write 1234.5, without marks of thousands')
+    >>> number_mend("1,200", "kg")
+    'write 1200 if the comma marks thousands, 1.200 if it is a decimal comma'
+    """
+    marked = _THOUSANDS.fullmatch(value)
+    if marked:
+        first, mark, rest, decimals = marked.groups()
+        plain = f"{first}{rest.replace(mark, '')}{f'.{decimals}' if decimals else ''}"
+        if mark == "," and len(rest) == 3 and not decimals:
+            return f"write {plain} if the comma marks thousands, {value.replace(',', '.')} if it is a decimal comma"
+        return f"write {plain}, without marks of thousands"
     if re.fullmatch(r"[+-]?\d+,\d+", value):
         return f"write a decimal point: {value.replace(',', '.')}"
     bare = re.match(r"[+-]?\d+(\.\d+)?", value)

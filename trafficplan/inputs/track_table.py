@@ -16,6 +16,7 @@ from pyproj.exceptions import CRSError
 
 from trafficplan.inputs.cells import seconds_of
 from trafficplan.inputs.ledger import Ledger, listed, nearest
+from trafficplan.inputs.record import number_mend
 from trafficplan.inputs.recording import MOST_FIXES, WGS84, Floats, Recording, too_many
 from trafficplan.inputs.settings import TrackColumn, TrackForm
 from trafficplan.names import Note
@@ -312,6 +313,7 @@ def _not_a_number(ledger: Ledger, place: str, text: str, wanted: str, count: int
         )
         return
     mend = f"write a decimal point: {text.replace(',', '.')}" if "," in text else "correct the cell, or leave it empty"
+    mend = asked if "thousands" in (asked := number_mend(text, "")) else mend
     if stamps:
         mend = f'{mend}; for stamps of date and time set unit = "iso" in farm.toml'
     more = f" (and {count - 1} more)" if count > 1 else ""
