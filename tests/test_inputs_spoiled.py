@@ -1,15 +1,18 @@
 """Spoiled farm folders: every problem is told with place, finding and mend, and nothing else is said."""
 
+import json
 from pathlib import Path
 
 import pytest
 from spoiled_farms import OPS, Spoiling, text, write_good
 from spoiled_ground import GROUND
 from spoiled_plans import PLANS, planned
-from spoiled_vectors import VECTORS
 from spoiled_tables import TABLES
+from spoiled_vectors import VECTORS
 from spoiled_work import WORK
+from typer.testing import CliRunner
 
+from trafficplan.cli.main import app
 from trafficplan.errors import InputError
 from trafficplan.inputs.farm import read_farm
 
@@ -62,3 +65,14 @@ def test_a_plan_unspoiled_is_read(tmp_path: Path) -> None:
     planned()(folder)
     farm = read_farm(folder)
     assert farm.plans["south"].load_kg.tolist() == [3600.0, 3600.0, 0.0, 0.0]
+
+
+@pytest.mark.parametrize("spoiling", SPOILINGS[::20], ids=lambda one: one.name)
+def test_the_command_ends_with_2_and_no_traceback(spoiling: Spoiling, tmp_path: Path) -> None:
+    folder = write_good(tmp_path / "farm")
+    spoiling.spoil(folder)
+    said = CliRunner().invoke(app, ["check", str(folder)])
+    assert said.exit_code == 2 and spoiling.what in said.stderr and not said.stdout
+    assert "To mend it:" in said.stderr and "Traceback" not in said.output
+    told = CliRunner().invoke(app, ["check", str(folder), "--json"])
+    assert told.exit_code == 2 and any(spoiling.what in one["what"] for one in json.loads(told.stdout)["errors"])
