@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from conftest import sample_farm
+from conftest import REPO, sample_farm
 from typer.testing import CliRunner
 
 from trafficplan.chain import Plan
@@ -169,6 +169,15 @@ def test_the_command_answers_in_json_and_in_words():
     answer = json.loads(done.stdout)
     assert set(answer) == {"command", "version", "inputs", "result", "assumptions", "warnings", "errors"}
     (field,) = answer["result"]["fields"]
+    told = (REPO / "docs" / "spread.md").read_text(encoding="utf-8")
+    for shape in (
+        answer["result"],
+        field,
+        field["alternatives"][0],
+        answer["result"]["day"][0],
+        field["not_spread"][0],
+    ):
+        assert all(f"`{name}`" in told for name in shape), [name for name in shape if f"`{name}`" not in told]
     assert field["field"] == "Yard Field" and field["tried"] == 6
     assert [one["alternative"] for one in field["alternatives"]][0] == "A"
     assert field["if_it_smears"], "the moisture is assumed: the answer for smears must be there"
