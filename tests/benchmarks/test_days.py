@@ -33,7 +33,9 @@ def test_a_thousand_soils_for_a_year():
     gone = found.evaporated_mm + found.drawn_mm + found.drained_mm + found.standing_mm
     stored = (found.water_mm[-1] - found.water_mm[0]).sum(axis=0)
     assert rain.sum() - gone.sum(axis=0) == pytest.approx(stored, abs=1e-6)
-    print(f"\n1000 soils: curves {middle - start:.2f} s, 365 days {end - middle:.2f} s of one core (goal: well under a second)")
+    print(
+        f"\n1000 soils: curves {middle - start:.2f} s, 365 days {end - middle:.2f} s of one core (goal: well under a second)"
+    )
 
 
 @pytest.mark.benchmark

@@ -359,7 +359,13 @@ def _judge(
     return state.astype(np.int64), load
 
 
-def next_fit_day(farm: Farm, field: Field, operation: Operation, limit: float) -> dt.date | None:
+def next_fit_day(
+    farm: Farm,
+    field: Field,
+    operation: Operation,
+    limit: float,
+    tables: dict[tuple[object, ...], StressTable] | None = None,
+) -> dt.date | None:
     """Return the first day from an operation's own on, within its window, on which it would be fit; None without one.
 
     Parameters
@@ -367,6 +373,7 @@ def next_fit_day(farm: Farm, field: Field, operation: Operation, limit: float) -
     operation : its outfit, load and pressures count, and its own moisture on its own day. It is never moved where
         `fixed_because` says why, and not beyond `latest`; without `latest` its window is its own day.
     limit : most chance of overstress below tillage at which people go
+    tables : remembers stress between operations
 
     Returns None too where the farm has no weather for any of these days.
     """
@@ -375,7 +382,7 @@ def next_fit_day(farm: Farm, field: Field, operation: Operation, limit: float) -
         return None
     outfit = set_to(farm.outfits[operation.outfit], operation.pressures_pa)
     load = outfit.capacity_kg if operation.load_kg is None else operation.load_kg
-    found = field_days(farm, field, outfit, load, limit, operation.day, latest, operation.job)
+    found = field_days(farm, field, outfit, load, limit, operation.day, latest, operation.job, tables)
     state = found.state.copy()
     if operation.moisture is not None and state[0] < 3:
         told = np.full((1, len(found.units)), 0.0)
