@@ -11,7 +11,7 @@ from spoiled_farms import OPERATIONS, write_good
 
 from trafficplan.chain import Plan, drive_of, run_field
 from trafficplan.errors import InputError
-from trafficplan.farm.operation import Change, DrivePlan, Scenario
+from trafficplan.farm.operation import Change, DrivePlan, Operation, Scenario
 from trafficplan.inputs.farm import read_farm
 from trafficplan.inputs.ledger import Ledger
 from trafficplan.inputs.plans import as_written, plan_text, read_plan, write_plan
@@ -37,6 +37,11 @@ def small_plan() -> DrivePlan:
         "a", xy, np.array([0.0, 1.00049, 2.0005, 2.001]), np.array([9000.0004, 8999.9996, 10.1, 0.0]),
         np.array([WORK, HAUL, ROAD, ROAD], dtype=np.int8), np.array([0, 1, -1, 0], dtype=np.int8), 12.0004, 3, 10.1, 0.2,
     )  # fmt: skip
+
+
+def in_swaths(farm) -> Operation:
+    """The job of the good farm in swaths: its tramlines are not made for the outfit's width."""
+    return replace(farm.operations[0], drive="swaths")
 
 
 def same(one, other) -> bool:
@@ -66,7 +71,7 @@ def test_what_is_read_is_what_was_written(tmp_path: Path):
 
 def test_a_written_plan_gives_the_same_zones(farm, tmp_path: Path):
     """Judged before it is written, and read from the farm folder: equal to the last digit."""
-    field, job = farm.fields["Park"], farm.operations[0]
+    field, job = farm.fields["Park"], in_swaths(farm)
     planned = plan_drive(field, job, farm.outfits[job.outfit], farm.tracks, farm.places)
     written = as_written(plan_of(planned, "south"))
     lone = replace(job, drive="plan:south")
@@ -86,7 +91,7 @@ def test_a_written_plan_gives_the_same_zones(farm, tmp_path: Path):
 
 
 def test_a_plan_says_that_another_load_needs_another_plan(farm):
-    job, outfit = farm.operations[0], farm.outfits["spreader"]
+    job, outfit = in_swaths(farm), farm.outfits["spreader"]
     plan = as_written(plan_of(plan_drive(farm.fields["Park"], job, outfit, farm.tracks, farm.places), "south"))
     assert float(plan.load_kg.max()) == 9000.0
     assert drive_of_plan(plan, job, outfit).notes == ()
@@ -124,7 +129,7 @@ def files_of(folder: Path) -> dict[str, bytes]:
 
 
 def park_plan(farm) -> DrivePlan:
-    job = farm.operations[0]
+    job = in_swaths(farm)
     drive = plan_drive(farm.fields["Park"], job, farm.outfits["spreader"], farm.tracks, farm.places)
     return as_written(plan_of(drive, "spread-park"))
 
