@@ -3,7 +3,7 @@
 import signal
 import sys
 
-from trafficplan.cli import beneath, check, days, map, new, park, pressure, sources, spread  # noqa: A004, F401 - each registers its command
+from trafficplan.cli import audit, beneath, check, days, map, new, park, pressure, sources, spread  # noqa: A004, F401 - each registers its command
 from trafficplan.cli.answer import INTERRUPTED, app
 
 

@@ -28,6 +28,7 @@ class FarmAccount:
     Attributes
     ----------
     farm : with its operations as they were driven
+    as_read : as its folder says
     season : in words ("2026")
     fields : accounts in the order of the fields' names
     summaries : field -> its season in tables
@@ -38,6 +39,7 @@ class FarmAccount:
     """
 
     farm: Farm
+    as_read: Farm
     season: str
     cell_m: float
     fields: tuple[FieldAudit, ...]

@@ -8,6 +8,7 @@ import json
 import math
 import sqlite3
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,9 @@ from trafficplan.decide.audit_tables import TABLES, Row, against
 from trafficplan.decide.changes import Proposal
 from trafficplan.decide.farm_account import FarmAccount, whole_of
 from trafficplan.errors import InputError, Problem
+from trafficplan.farm.farm import Farm
+from trafficplan.farm.operation import Scenario
+from trafficplan.farm.season import selects
 from trafficplan.inputs.write_scenario import scenario_toml
 from trafficplan.report.vector import UNWRITTEN, add_style, graduated, write_layer
 
@@ -116,19 +120,34 @@ def _drive(account: FarmAccount, row: Mapping[str, object]) -> LineString:
 def scenarios_text(account: FarmAccount) -> str:
     """Return scenarios.toml of the result: every proposal and the chosen ones together, ready for the farm's own file.
 
-    Operations that only the audit knows (cut from logs, estimated) cannot be named there: a proposal that changes just
-    them is left out.
+    What only the audit knows (operations added for logs, trips estimated) cannot be named there and is left out.
     """
-    own = {one.key for one in account.farm.operations}
     parts = [
         "# Changes that the audit tried. Put those you want into the farm's own scenarios.toml;",
         "# then: trafficplan map FARM --scenario NAME",
         "",
     ]
     for one in (*account.proposals, *([account.together] if account.together else [])):
-        if all(set(change.operations) <= own for change in one.scenario.changes):
-            parts += [_about(one), scenario_toml(one.scenario, account.farm)]
+        written = as_written(one.scenario, account.as_read)
+        if written is not None:
+            parts += [_about(one), scenario_toml(written, account.as_read)]
     return "\n".join(parts)
+
+
+def as_written(scenario: Scenario, farm: Farm) -> Scenario | None:
+    """Return a scenario that names only what stands in a farm's folder; None where nothing is left of it."""
+    keys, jobs = {one.key for one in farm.operations}, {one.job for one in farm.operations}
+    changes = []
+    for change in scenario.changes:
+        mine = replace(
+            change,
+            operations=tuple(one for one in change.operations if one in keys),
+            jobs=tuple(one for one in change.jobs if one in jobs),
+        )
+        kept = bool(mine.operations) >= bool(change.operations) and bool(mine.jobs) >= bool(change.jobs)
+        if kept and any(selects(mine, one) for one in farm.operations):
+            changes.append(mine)
+    return replace(scenario, changes=tuple(changes)) if changes else None
 
 
 def _about(one: Proposal) -> str:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from trafficplan.chain import Plan
 from trafficplan.decide.account import FieldAccount, Given, Together, account, try_together
+from trafficplan.decide.audit_tables import rows_of
 from trafficplan.decide.candidates import Candidate, NextFit, Swap, candidates
 from trafficplan.decide.changes import Proposal, best_three, combination, combined, ranked
 from trafficplan.decide.days import next_fit_day
@@ -20,7 +22,21 @@ from trafficplan.farm.operation import Moisture, Operation
 from trafficplan.farm.prices import Prices
 from trafficplan.farm.water import moisture_on, soil_shares
 from trafficplan.names import Note
+from trafficplan.report.audit_files import (
+    AUDIT,
+    SCENARIOS,
+    compared,
+    result_of,
+    scenarios_text,
+    write_audit,
+    write_map,
+    write_tables,
+)
+from trafficplan.report.audit_page import write_audit_page
 from trafficplan.report.picture import Picture
+from trafficplan.report.run import RUN, run_record, write_json
+from trafficplan.report.tables import write_zones
+from trafficplan.report.vector import write_zones_map
 from trafficplan.routes.matching import Matched, match
 from trafficplan.routes.unlogged import Missing, same_drive, same_time, with_unlogged
 from trafficplan.units import KPA
@@ -29,6 +45,7 @@ from trafficplan.work.hands import Hands, Lost
 from trafficplan.work.part import part_of
 from trafficplan.work.place import Place
 from trafficplan.work.season import FieldsRun, compute_fields
+from trafficplan.work.store import refusal
 
 Told = Callable[[str, float], None]
 
@@ -123,6 +140,7 @@ def audit_farm(
     notes = [*driven.notes, *_refused(trials)]
     told_of = FarmAccount(
         farm=whole,
+        as_read=farm,
         season=str(asked.season or whole.season),
         cell_m=asked.plan.cell,
         fields=audits,
@@ -225,3 +243,56 @@ def _refused(trials: Sequence[Trial]) -> list[Note]:
         for one in trials
         if one.refused
     ]
+
+
+def write_farm(audited: Audited, place: Place, out: str, earlier: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Write tables, map, scenarios, page, audit.json and run.json of a farm; return its answer.
+
+    Parameters
+    ----------
+    out : where the result will stand, for the answer
+    earlier : this farm's audit.json of an earlier result, or None
+
+    Raises
+    ------
+    OutputError
+        The place refuses.
+    """
+    told, folder = audited.account, place.folder
+    tables = rows_of(told)
+    before = compared(tables["fields"], earlier)
+    summaries = [told.summaries[one.field] for one in told.fields]
+    try:
+        write_tables(folder / "tables", tables)
+        write_map(folder / "audit.gpkg", told, tables)
+        zones = [row for one in summaries for row in one.rows]
+        write_zones(folder / "zones.csv", zones)
+        shaped = [(row, one.zone_shapes[str(row["zone"])]) for one in summaries for row in one.rows]
+        write_zones_map(folder / "zones.gpkg", shaped, told.farm.crs)
+        (folder / SCENARIOS).write_text(scenarios_text(told), encoding="utf-8", newline="\n")
+        write_audit_page(folder / "report.html", told, audited.pictures, before)
+        result = result_of(told, tables, out, before)
+        write_audit(folder / AUDIT, result)
+        write_json(folder / RUN, run_record(told.farm, _parameters(told), _with_failed(told)))
+    except OSError as error:
+        raise refusal(place.store, "writing tables and report", error) from error
+    return result
+
+
+def _parameters(told: FarmAccount) -> dict[str, object]:
+    return {
+        "command": "audit",
+        "season": told.season,
+        "cell_m": told.cell_m,
+        "fields": [one.field for one in told.fields],
+        "scenarios": ["base"],
+    }
+
+
+def _with_failed(told: FarmAccount) -> list[Note]:
+    failed = [
+        Note("warned", f"field {key}: not computed", problem.what, f"{problem.where}: {problem.found}", problem.mend)
+        for key, problems in told.failed.items()
+        for problem in problems
+    ]
+    return [*told.notes, *failed]
