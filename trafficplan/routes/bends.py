@@ -17,20 +17,22 @@ from numpy.typing import NDArray
 from shapely import LineString, MultiPolygon, Polygon
 
 from trafficplan.names import TURN
-from trafficplan.routes.turns import best_joint, rings_of
+from trafficplan.routes.turns import best_joint, rings_of, three_point
 
 Rings = tuple[NDArray[np.float64], NDArray[np.int64]]
 
 FENCE_M = 1.0  # vehicles keep this far from the boundary where a turn can
+AS_SHORT_M = 0.5  # a turn that is longer than the shortest by more than this goes out of its way
 SHORTENED = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0])  # lengths tried when a way is shortened [radius]
 
 
 class Ground(NamedTuple):
     """Ground of one part of a field for turns: well inside, and up to the boundary; open ground has no
-    rings."""
+    rings. An outfit that may reverse makes a three-point turn where the shortest turn ahead does not fit."""
 
     clear: Rings
     whole: Rings
+    reversing: bool = False
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,7 @@ class Line:
     furrow: list[NDArray[np.int8]] = field(default_factory=list)
     wait_s: list[float] = field(default_factory=list)
     outside: int = 0
+    reverses: bool = False
 
 
 def ground_of(part: Polygon | MultiPolygon) -> Ground:
@@ -117,6 +120,15 @@ def joint(
         found = best_joint(a, b, cuts[0], cuts[1], radius, ring_xy, ring_start)
         if found[3]:
             break
+    if ground is None or not ground.reversing:
+        return found
+    shortest = best_joint(a, b, cuts[0], cuts[1], radius, *rings_of(None))
+    if found[3] and length_of(found[2]) <= length_of(shortest[2]) + AS_SHORT_M:
+        return found
+    for rings in grounds:
+        turn = three_point(pose(a, True), pose(b, False), radius, *rings)
+        if turn is not None and (not found[3] or turn[1] < length_of(found[2])):
+            return 0.0, 0.0, turn[0], True
     return found
 
 
@@ -166,6 +178,7 @@ def join_runs(runs: list[Run], radius: float) -> Line:
             continue
         short_a, short_b, turn, inside = joint(here, nxt.xy, (limit_a, limit_b), radius, nxt.ground)
         line.outside += not inside
+        line.reverses |= nxt.ground is not None and nxt.ground.reversing
         if short_a > 0.0:
             here = cut(here, 0.0, length_of(here) - short_a)
         _add(line, here, run, wait)

@@ -26,6 +26,7 @@ class Choice:
     size : "full" (each load as large as allowed), "balanced" (as many loads as full ones, all alike), "to headland" (each
         load ends at the end of a bout, the one nearest to the way out among those that the load reaches)
     spread_on : ground that may be spread, None: the whole field. Outside it the outfit drives on with nothing spread
+    reversing : three-point turns where no turn ahead fits on the headland; only outfits that draw nothing make them
     """
 
     order: Order = "skip"
@@ -33,3 +34,4 @@ class Choice:
     fill_s: float = 0.0
     size: Size = "full"
     spread_on: Polygon | MultiPolygon | None = None
+    reversing: bool = False

@@ -26,7 +26,7 @@ from trafficplan.routes.loads import balanced
 from trafficplan.routes.order import Bout, blocks_of, by_distance, foreseen, nearest_block
 from trafficplan.routes.passes import Drive
 from trafficplan.routes.standing import does_not_fit, flattened_ha
-from trafficplan.routes.swaths import headland_width, skip_step, working_width
+from trafficplan.routes.swaths import headland_width, skip_step, turning_room, working_width
 from trafficplan.routes.trips import PartWork, Planning, Source, come_in, go_out
 from trafficplan.routes.visits import work_in_sequence
 
@@ -102,7 +102,7 @@ def _misfit(
 
 
 def _reached(
-    ground: Field,
+    field: Field,
     laid: list[tuple[Laid, Entrance]],
     operation: Operation,
     outfit: Outfit,
@@ -117,33 +117,36 @@ def _reached(
     InputError : no way leads from a gateway to the fill point
     """
     xy = choice.fill_xy if operation.change != "constant" else None
+    reversing = choice.reversing and all(v.kind != "drawn" for v in outfit.vehicles)
+    grounds = [found.ground._replace(reversing=reversing) for found, _ in laid]
     if xy is None:
         to_gate = operation.change == "fills" and all(v.kind != "drawn" for v in outfit.vehicles)
         source: Source = "gate" if to_gate else "yard"
         return [
-            PartWork(found, entrance, ways_of(found, entrance.gateway_xy, None), source, entrance.road[::-1], NOWHERE)
-            for found, entrance in laid
+            PartWork(found, gate, ways_of(found, gate.gateway_xy, None), source, gate.road[::-1], NOWHERE, ground)
+            for (found, gate), ground in zip(laid, grounds, strict=True)
         ]
     here = Point(xy)
     own = next((k for k, (found, _) in enumerate(laid) if found.part.covers(here)), None)
-    if own is None and ground.polygon.covers(here):
-        raise InputError(no_way(ground, laid[0][1] if laid else None, xy))
+    if own is None and field.polygon.covers(here):
+        raise InputError(no_way(field, laid[0][1] if laid else None, xy))
     stop_in: PartWork | None = None
     if own is not None:
         found, entrance = laid[own]
-        stop_in = PartWork(found, entrance, ways_of(found, entrance.gateway_xy, xy), "part", NOWHERE, NOWHERE)
+        ways = ways_of(found, entrance.gateway_xy, xy)
+        stop_in = PartWork(found, entrance, ways, "part", NOWHERE, NOWHERE, grounds[own])
     parts = []
     for k, (found, entrance) in enumerate(laid):
         ways = ways_of(found, entrance.gateway_xy, None)
         if stop_in is None:
-            road, home = road_to(ground, entrance, xy, tracks), road_home(xy, tracks, places)
-            parts.append(PartWork(found, entrance, ways, "outside", road, home))
+            road, home = road_to(field, entrance, xy, tracks), road_home(xy, tracks, places)
+            parts.append(PartWork(found, entrance, ways, "outside", road, home, grounds[k]))
         elif k == own:
             parts.append(stop_in)
         else:
-            gate = stop_in.entrance.gateway_xy
-            road = road_to(ground, entrance, (float(gate[0]), float(gate[1])), tracks)
-            parts.append(PartWork(found, entrance, ways, "other part", road, NOWHERE, stop_in))
+            gate_xy = stop_in.entrance.gateway_xy
+            road = road_to(field, entrance, (float(gate_xy[0]), float(gate_xy[1])), tracks)
+            parts.append(PartWork(found, entrance, ways, "other part", road, NOWHERE, grounds[k], stop_in))
     return parts
 
 
@@ -273,15 +276,12 @@ def _finish(ground: Field, planning: Planning, laid: list[Laid], notes: list[Not
         reach = f"a load lasts {planning.full_kg / planning.kg_m:.0f} m, less than the bout"
         notes.append(Note("warned", what, f"{planning.midway}", f"so many run out inside a bout all the same: {reach}"))
     if line.outside:
-        notes.append(
-            Note(
-                "warned",
-                f"field {ground.key}: turns of {planning.operation.job}",
-                f"{line.outside}",
-                "so many turns of the outfit's least radius do not fit inside the field",
-                "",
-            )
+        what, why = (
+            f"field {ground.key}: turns of {planning.operation.job}",
+            "so many turns of the outfit's least radius do",
         )
+        notes.append(Note("warned", what, f"{line.outside}", f"{why} not fit inside the field", ""))
+        notes += _wider_headland(ground, planning)
     return Drive(
         planning.operation.key,
         xy,
@@ -294,7 +294,21 @@ def _finish(ground: Field, planning: Planning, laid: list[Laid], notes: list[Not
         float(worked),
         float(ground.polygon.area - worked),
         tuple(notes),
+        line.reverses,
     )
+
+
+def _wider_headland(ground: Field, planning: Planning) -> list[Note]:
+    """Return a note of the headland that the turns would fit on, where the one given is narrower."""
+    width, radius = planning.width_m, planning.outfit.radius_m
+    room = turning_room(width, radius, skip_step(width, radius, _in_order(planning)))
+    if ground.headland_m is None or ground.headland_m >= room:
+        return []
+    what = f"field {ground.key}: headland for {planning.operation.job}"
+    why = (
+        f"one of {ground.headland_m:g} m is given; turns of {radius:g} m radius need as much as this, or another order"
+    )
+    return [Note("warned", what, f"{room:.1f} m", f"{why} or outfit")]
 
 
 def _waits(line: Line) -> NDArray[np.float64]:

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from trafficplan.errors import InputError, Problem
 from trafficplan.machines.outfit import Outfit, Vehicle
-from trafficplan.names import WORK
+from trafficplan.names import TURN, WORK
 from trafficplan.routes.passes import Drive
 
 BEND_STEP_M = 0.5  # longest step in a bend and next to one
 STRAIGHT_STEP = 0.2  # step on a straight, as a share of the way since its bend: the trailer still swings in there
+CUSP = 0.14  # a bend that is less than this short of half a circle is a change of direction [rad]
 SETTLED = 8.0  # drawbar lengths after which a drawn vehicle runs true (its angle is down to 1/3000)
 
 
@@ -162,6 +163,8 @@ def resampled(drive: Drive, swing_m: float) -> tuple[Drive, NDArray[np.float64]]
     """
     index, share = _stations(drive.xy, swing_m)
     heading = _headings(drive.xy, index, share)
+    if drive.reverses:
+        heading = _reversed(drive, index, share, heading)
 
     def between(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(values[index] + share * (values[index + 1] - values[index]))
@@ -171,6 +174,23 @@ def resampled(drive: Drive, swing_m: float) -> tuple[Drive, NDArray[np.float64]]
     xy = np.column_stack([between(drive.xy[:, 0]), between(drive.xy[:, 1])])
     time, load = between(drive.time_s), between(drive.load_kg)
     return replace(drive, xy=xy, time_s=time, load_kg=load, leg=leg, furrow=furrow), heading
+
+
+def _reversed(
+    drive: Drive, index: NDArray[np.int64], share: NDArray[np.float64], heading: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return headings of a drive that goes backwards between two points at which its line bends back on itself."""
+    step = np.diff(drive.xy, axis=0)
+    chord = np.arctan2(step[:, 1], step[:, 0])
+    bend = np.abs((np.diff(chord) + np.pi) % (2.0 * np.pi) - np.pi)
+    turning = (drive.leg[:-2] == TURN) & (drive.leg[1:-1] == TURN)
+    back = np.concatenate([[0], np.cumsum(turning & (bend > np.pi - CUSP))]) % 2 == 1
+    # between such a point and its neighbour the outfit keeps the direction of that step: it does not turn round there
+    changes = np.flatnonzero(np.diff(back)) + 1
+    beside = (share > 0.0) & (np.isin(index, changes) | np.isin(index + 1, changes))
+    out = np.where(beside, chord[index], heading)
+    out[back[index]] += np.pi
+    return np.asarray(out)
 
 
 def axle_paths(drive: Drive, outfit: Outfit) -> tuple[Drive, list[NDArray[np.float64]]]:

@@ -27,6 +27,8 @@ class Drive:
     furrow : which wheels run in the open furrow: 0 none, 1 left (offset > 0), -1 right
     swept : strips of ground worked (for tillage), as an (m, 4) array of x0, y0, x1, y1 with `width_m`
     unworked_m2 : ground of the field that the drive does not work, and why is in the notes
+    reverses : where its line bends back on itself in a turn, the outfit goes backwards from there on, until the next
+        such bend (three-point turns)
     """
 
     operation: str
@@ -40,6 +42,7 @@ class Drive:
     worked_m2: float
     unworked_m2: float
     notes: tuple[Note, ...] = ()
+    reverses: bool = False
 
     @property
     def swept(self) -> NDArray[np.float64]:

@@ -52,6 +52,12 @@ def skip_step(width_m: float, radius_m: float, in_order: bool) -> int:
     return math.ceil(2.0 * radius_m / width_m - 1e-9)
 
 
+def turning_room(width_m: float, radius_m: float, step: int) -> float:
+    """Return how wide a headland must be for turns [m]: their reach beyond the bouts and half the implement, 3 m at
+    most (common practice, no source)."""
+    return bulb_height(radius_m, step * width_m) + min(width_m / 2.0, OVERHANG_M)
+
+
 def headland_width(field: Field, operation: Operation, outfit: Outfit) -> tuple[float, tuple[Note, ...]]:
     """Return the headland width [m] as given, or one bout or the turning room, the wider (common practice,
     no source).
@@ -62,8 +68,7 @@ def headland_width(field: Field, operation: Operation, outfit: Outfit) -> tuple[
         return field.headland_m, ()
     width, radius = working_width(operation, outfit), outfit.radius_m
     step = skip_step(width, radius, operation.runs_at_depth_m > 0.0)
-    room = bulb_height(radius, step * width) + min(width / 2.0, OVERHANG_M)
-    wide = max(width, room)
+    wide = max(width, turning_room(width, radius, step))
     note = Note(
         "assumed",
         f"field {field.key}: headland width for {operation.job}",

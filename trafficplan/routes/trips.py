@@ -37,6 +37,7 @@ class PartWork:
         "other part" of the field
     fill_road : (n, 2) from the gateway to the fill point outside, or to the gateway of the part that it lies in
     fill_home : (n, 2) from a fill point outside to the yard; empty where none is known
+    ground : where turns must stay
     fill_in : the other part of the field that the fill point lies in
     """
 
@@ -46,12 +47,8 @@ class PartWork:
     source: Source
     fill_road: NDArray[np.float64]
     fill_home: NDArray[np.float64]
+    ground: Ground
     fill_in: PartWork | None = None
-
-    @property
-    def ground(self) -> Ground:
-        """Ground in which turns must stay."""
-        return self.laid.ground
 
     @property
     def way_out(self) -> int:

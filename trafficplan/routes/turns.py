@@ -54,6 +54,19 @@ def bulb_turn_length(radius_m: float, spacing_m: float) -> float:
     return radius_m * (3.0 * math.pi - 4.0 * math.asin((2.0 * radius_m + spacing_m) / (4.0 * radius_m)))
 
 
+def three_point_length(radius_m: float, spacing_m: float) -> float:
+    """Return the length [m] of the three-point turn to a bout nearer than 2 radius.
+
+    (2 + pi) r - w: a quarter circle, back over 2 r - w, a quarter circle (closed form). It reaches r beyond the bouts.
+
+    Examples
+    --------
+    >>> round(three_point_length(6.0, 6.0), 2)
+    24.85
+    """
+    return (2.0 + math.pi) * radius_m - spacing_m
+
+
 def bulb_height(radius_m: float, spacing_m: float) -> float:
     """Return how far a turn reaches beyond the end of the bouts [m]: r, or more where a bulb is needed."""
     if spacing_m >= 2.0 * radius_m:
@@ -280,3 +293,40 @@ def best_joint(
             break
         cost[k] = np.inf
     return cut_a[i], cut_b[j], line, not last
+
+
+def three_point(
+    a: NDArray[np.float64],
+    b: NDArray[np.float64],
+    radius: float,
+    ring_xy: NDArray[np.float64],
+    ring_start: NDArray[np.int64],
+) -> tuple[NDArray[np.float64], float] | None:
+    """Return the shortest three-point turn from pose `a` to `b` inside the ground: line (n, 2), length [m]; None where
+    none fits.
+
+    Ahead on an arc, straight back, ahead on an arc the same way round. The line bends back on itself where the outfit
+    changes direction.
+    """
+    found: list[tuple[float, NDArray[np.float64]]] = []
+    for sign in (1.0, -1.0):
+        across = np.array([-np.sin([a[2], b[2]]), np.cos([a[2], b[2]])]).T * sign * radius
+        centre_a, centre_b = a[:2] + across[0], b[:2] + across[1]
+        back = centre_b - centre_a
+        length = math.hypot(*back)
+        heading = math.atan2(back[1], back[0]) + math.pi if length > 1e-9 else float(b[2])
+        first, second = (sign * (heading - a[2])) % CIRCLE, (sign * (b[2] - heading)) % CIRCLE
+        if first + second > CIRCLE:  # more than a full circle in all: no three-point turn but a loop
+            continue
+        signs = np.array([sign, 0, sign], dtype=np.int8)
+        ahead = word_line(a, radius, signs, np.array([first, 0.0, 0.0]), ARC_STEP, 1e9)
+        start = np.array([*(ahead[-1] + back), heading])
+        onward = word_line(start, radius, signs, np.array([second, 0.0, 0.0]), ARC_STEP, 1e9)
+        onward[-1] = b[:2]
+        line = np.concatenate([ahead, onward])
+        if len(ring_start) < 2 or line_inside(line, ring_xy, ring_start):
+            found.append((radius * (first + second) + length, line))
+    if not found:
+        return None
+    length, line = min(found, key=lambda one: one[0])
+    return line, length

@@ -29,5 +29,5 @@ def drive_of_plan(plan: DrivePlan, operation: Operation, outfit: Outfit) -> Driv
         notes = (Note("warned", f"operation {operation.key}: load of plan {plan.key}", f"{most / 1e3:.2f} t", why),)
     return Drive(
         operation.key, plan.xy, plan.time_s, plan.load_kg, plan.leg, plan.furrow,
-        plan.width_m, plan.trips, plan.worked_m2, plan.unworked_m2, notes,
+        plan.width_m, plan.trips, plan.worked_m2, plan.unworked_m2, notes, reverses=True,
     )  # fmt: skip
