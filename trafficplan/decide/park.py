@@ -210,8 +210,10 @@ def uncoupling(job: ParkJob) -> tuple[Uncoupling, tuple[Note, ...]]:
     return Uncoupling(True, hitch, ""), (note,)
 
 
-def tipping(job: ParkJob, candidate: Candidate) -> tuple[Note, ...]:
-    """Return why a body should not be raised at a place: ground that slopes, soft soil, a line nearby."""
+def warnings_at(job: ParkJob, candidate: Candidate) -> tuple[Note, ...]:
+    """Return why a body should not be raised at a place (ground that slopes, soft soil, a line nearby), and that a
+    track may be too narrow.
+    """
     reasons = []
     for limit in candidate.limits:
         if limit.what.startswith("slope") and limit.found >= 100 * SLOPING:
@@ -222,10 +224,14 @@ def tipping(job: ParkJob, candidate: Candidate) -> tuple[Note, ...]:
             )
     if candidate.spot.on_field and moisture_word(job.tension_pa[0]) == "smears":
         reasons.append("the soil is soft: it smears")
-    if not reasons:
-        return ()
     where = f"place {candidate.number}, {candidate.spot.words}"
-    return (Note("warned", f"tipping or raising a body at {where}", "do not", "; ".join(reasons)),)
+    notes = []
+    if reasons:
+        notes.append(Note("warned", f"tipping or raising a body at {where}", "do not", "; ".join(reasons)))
+    if candidate.spot.kind == "hard track":
+        why = "others have to get past, and the outfit that comes alongside needs room"
+        notes.append(Note("warned", f"width of the track at {where}", "not known", why))
+    return tuple(notes)
 
 
 def bring(job: ParkJob) -> Operation:

@@ -13,8 +13,8 @@ from trafficplan.decide.park import (
     candidates,
     nearest_miss,
     ranked,
-    tipping,
     uncoupling,
+    warnings_at,
 )
 from trafficplan.decide.park_others import Other, others
 from trafficplan.decide.park_sure import Sure, sure
@@ -90,7 +90,7 @@ def answer_of(job: ParkJob, before: Before, weigh_all: WeighAll) -> ParkAnswer:
     assert not refused or nearest_miss(refused) == refused[0]
     gathered = [*job.notes, *notes, *more]
     for one in places[:1]:
-        gathered += [*tipping(job, one.candidate), *one.served.notes]
+        gathered += [*warnings_at(job, one.candidate), *one.served.notes]
     if not places:
         return ParkAnswer(job, coupling, (), tuple(refused), (), None, tuple(dict.fromkeys(gathered)))
     laid = before.laid

@@ -11,6 +11,7 @@ from trafficplan.report.park_words import (
     answer_lines,
     capital,
     draws,
+    load_words,
     other_words,
     pressure_line,
     refusal,
@@ -53,7 +54,7 @@ def basis_line(answer: ParkAnswer) -> str:
     stays = "" if job.stay_s is None else f", stands {job.stay_s / 3600:g} h"
     return (
         f"{job.trailer.title}, {tons} a load, {word} {job.served.title} in {job.field.key} on {job.operation.day}; "
-        f"{job.need_kg / 1e3:.0f} t in all{stays}. Soil {told}. {len(answer.places) + len(answer.refused)} places looked at."
+        f"{load_words(job.need_kg, job.farm.units)} in all{stays}. Soil {told}. {len(answer.places) + len(answer.refused)} places looked at."
     )
 
 

@@ -87,7 +87,7 @@ def limit_words(limit: Limit, units: str) -> str:
             return say("patch", value, units)
         if limit.unit == "kg":
             return say("mass", value, units)
-        return f"{value:.0f} {limit.unit}" if limit.unit == "turns" else f"{value:.1f} {limit.unit}"
+        return count(round(value), "turn") if limit.unit == "turns" else f"{value:.1f} {limit.unit}"
 
     bound = "at most" if limit.at_most else "at least"
     return f"{limit.what} {told(limit.found)}, {bound} {told(limit.needed)}: misses by {told(max(limit.miss, 0.0))}"
@@ -173,7 +173,9 @@ def away_line(answer: ParkAnswer) -> str:
             parts.append(f"{when} {word}, slip {100 * away.slip:.0f} %")
     if len(answer.sure.away) == 1:
         parts.append("wetter soil than that has no figures: do not count on it")
-    return f"Getting away loaded from the field: {'; '.join(parts)}. From a hard track it leaves whatever the soil."
+    spots = [one.candidate.spot for one in answer.places] + [one.spot for one in answer.refused]
+    hard = " From a hard track it leaves whatever the soil." if any(not one.on_field for one in spots) else ""
+    return f"Getting away loaded from the field: {'; '.join(parts)}.{hard}"
 
 
 def standing_words(one: Standing, units: str) -> list[str]:
@@ -202,7 +204,7 @@ def sure_lines(answer: ParkAnswer) -> list[str]:
     found, best = answer.sure, answer.best
     if found is None or best is None:
         return []
-    number = best.candidate.number
+    number, units = best.candidate.number, answer.job.farm.units
     lines = []
     wet = [word for word in found.words if word not in found.holds_words]
     if not wet:
@@ -214,17 +216,28 @@ def sure_lines(answer: ParkAnswer) -> list[str]:
         )
     changed = [load for load, order in found.loads.items() if order[0][0] != number]
     if changed:
-        told = ", ".join(f"{load / 1e3:.1f} t place {found.loads[load][0][0]}" for load in changed)
+        told = ", ".join(f"{load_words(load, units)} place {found.loads[load][0][0]}" for load in changed)
         lines.append(f"With another load on the trailer the choice changes: {told}.")
     elif len(found.loads) > 1:
-        loads = [load / 1e3 for load in found.loads]
-        lines.append(f"It stays the best with {min(loads):.1f} to {max(loads):.1f} t on the trailer.")
+        least, most = load_words(min(found.loads), units), load_words(max(found.loads), units)
+        lines.append(f"It stays the best with {least} to {most} on the trailer.")
     low, high = found.minutes_m2
     end = "any worth" if math.isinf(high) else f"{high:.1f}"
     lines.append(
         f"Time and ground are weighed at {answer.job.minute_m2:g} m2 a minute; the choice is the same from {low:.1f} m2 a minute to {end}."
     )
     return lines
+
+
+def load_words(load_kg: float, units: str) -> str:
+    """Return a load as people say it.
+
+    Examples
+    --------
+    >>> load_words(15_600.0, "metric"), load_words(16_000.0, "us")
+    ('15.6 t', '35,300 lb')
+    """
+    return f"{load_kg / 1e3:.1f} t" if units == "metric" else say("mass", load_kg, units)
 
 
 def pressure_line(job: ParkJob) -> str:
