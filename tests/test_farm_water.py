@@ -155,9 +155,11 @@ def test_start_snow_and_height_are_told(farm):
     assert told["soil water at the start"].kind == "warned" and "2026-06-01" in told["soil water at the start"].value
     winter = {one.what: one for one in notes_of(farm, field, ["A"])}
     assert winter["soil water at the start"].kind == "assumed"
+    assert winter["soil water: frost"].value == "no temperatures on 365 of 365 days"
     cold = weather(rain_mm=np.full(365, 1.0), tmin_c=np.full(365, -4.0), tmax_c=np.full(365, 1.0),
                    et0_mm=np.full(365, np.nan), wind_m_s=np.full(365, 3.0))  # fmt: skip
     told = {one.what: one for one in notes_of(replace(farm, weather=cold), field, ["A"])}
+    assert "soil water: frost" not in told
     assert told["soil water: snow"].value.startswith("rain of 365 days below 0 degrees C")
     assert told["weather: height above the sea"].value == "100 m"
 

@@ -255,6 +255,10 @@ def _weather_notes(
         value = f"{int((~known).sum())} of {len(days)}"
         why = "over a day without a row the soil is left as it was"
         notes.append(Note("warned", "soil water: days without weather", value, why))
+    cold = int(np.isnan(mean_c[known]).sum())
+    if cold:
+        value = f"no temperatures on {cold} of {int(known.sum())} days"
+        notes.append(Note("warned", "soil water: frost", value, "whether the ground was frozen is not known"))
     frost = int(((mean_c < 0) & (np.nan_to_num(rain_mm) > 0)).sum())
     if frost:
         value = f"rain of {frost} days below 0 degrees C counts as rain"
