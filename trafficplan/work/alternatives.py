@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import os
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from trafficplan.decide.alternatives import Alternative
@@ -14,7 +14,7 @@ from trafficplan.decide.weighing import advised, covering, unbeaten
 from trafficplan.errors import InputError
 from trafficplan.routes.passes import Drive
 from trafficplan.whatif import Before
-from trafficplan.work.pool import in_processes
+from trafficplan.work.pool import sharing
 
 #: Called with the share that is done, seconds since the start, and the best so far.
 Told = Callable[[float, float, Alternative | None], None]
@@ -47,21 +47,21 @@ def try_all(job: SpreadJob, before: Before, most: int, workers: int | None, hour
     found: dict[str, tuple[Candidate, Judged]] = {}
     field_ha = job.field.polygon.area / 1e4
     whole = True
+
+    def say(done: int, planned: int, phase: float) -> None:
+        told(phase + 0.5 * done / max(1, planned), time.perf_counter() - start, _best(job, found, hours))
+
     try:
-        ways = routes(job)[:most]
-        planned = len(ways)
-        _judge(job, before, ways, count, found, lambda: told(0.5 * len(found) / planned, time.perf_counter() - start,
-                                                             _best(job, found, hours)))  # fmt: skip
-        base = found[ways[0].key][1]
-        if isinstance(base, InputError):
-            raise base
-        kept = _kept(found, field_ha)
-        more = loads(job, kept, len(ways) + 1)
-        more = more[: most - len(ways)]
-        done = len(found)
-        _judge(job, before, more, count, found,
-               lambda: told(0.5 + 0.5 * (len(found) - done) / max(1, len(more)), time.perf_counter() - start,
-                            _best(job, found, hours)))  # fmt: skip
+        with sharing(_judge_group, (job, before), count) as each:
+            ways = routes(job)[:most]
+            for done in _judge(each, ways, found):
+                say(done, len(ways), 0.0)
+            base = found[ways[0].key][1]
+            if isinstance(base, InputError):
+                raise base
+            more = loads(job, _kept(found, field_ha), len(ways) + 1)[: most - len(ways)]
+            for done in _judge(each, more, found):
+                say(done, len(more), 0.5)
     except KeyboardInterrupt:
         if not _alternatives(found):
             raise
@@ -72,19 +72,18 @@ def try_all(job: SpreadJob, before: Before, most: int, workers: int | None, hour
 
 
 def _judge(
-    job: SpreadJob,
-    before: Before,
+    each: Callable[[Sequence[list[Candidate]]], Iterator[tuple[int, list[Judged]]]],
     candidates: Sequence[Candidate],
-    workers: int,
     found: dict[str, tuple[Candidate, Judged]],
-    told: Callable[[], None],
-) -> None:
-    """Judge candidates into `found`; those that differ in pressures only go together and share their drive."""
+) -> Iterator[int]:
+    """Judge candidates into `found` and yield how many are done; those that share their drive go together."""
     groups = [list(group) for _, group in itertools.groupby(candidates, key=_way)]
-    for place, answers in in_processes(_judge_group, (job, before), groups, workers):
+    done = 0
+    for place, answers in each(groups):
         for candidate, answer in zip(groups[place], answers, strict=True):
             found[candidate.key] = candidate, answer
-        told()
+        done += len(answers)
+        yield done
 
 
 def _way(candidate: Candidate) -> tuple[object, ...]:

@@ -38,17 +38,35 @@ def in_processes(work: Callable[[S, T], R], shared: S, tasks: Sequence[T], worke
     ------
     BaseException : whatever `work` raises; the other workers are killed
     """
-    if workers <= 1 or len(tasks) <= 1:
-        for i, task in enumerate(tasks):
-            yield i, work(shared, task)
-        return
-    pool = ProcessPoolExecutor(min(workers, len(tasks)), multiprocessing.get_context("spawn"), _hold, (work, shared))
+    with sharing(work, shared, min(workers, len(tasks))) as each:
+        yield from each(tasks)
+
+
+@contextmanager
+def sharing(
+    work: Callable[[S, T], R], shared: S, workers: int
+) -> Iterator[Callable[[Sequence[T]], Iterator[tuple[int, R]]]]:
+    """Give a function that does tasks on one shared thing, as `in_processes`; its processes stay until the block ends."""
+    pool: list[ProcessPoolExecutor] = []
+
+    def each(tasks: Sequence[T]) -> Iterator[tuple[int, R]]:
+        if workers <= 1 or (len(tasks) <= 1 and not pool):
+            for i, task in enumerate(tasks):
+                yield i, work(shared, task)
+            return
+        if not pool:
+            spawn = multiprocessing.get_context("spawn")
+            pool.append(ProcessPoolExecutor(workers, spawn, _hold, (work, shared)))
+        yield from _answers(pool[0], _answer, enumerate(tasks))
+
     try:
-        yield from _answers(pool, _answer, enumerate(tasks))
+        yield each
     except BaseException:
-        _kill(pool)
+        for one in pool:
+            _kill(one)
         raise
-    pool.shutdown()
+    for one in pool:
+        one.shutdown()
 
 
 @contextmanager
