@@ -110,7 +110,10 @@ def test_meadow_is_never_tilled_so_nothing_is_repairable(sample):
 
 def test_lower_pressure_helps_the_top_and_hardly_the_deep(sample):
     compare = pd.read_csv(sample / "out" / "compare.csv")
-    rows = compare[(compare.scenario == "lower_pressure") & (compare.zone == "all")].groupby("depth_m")
+    lower = compare[(compare.scenario == "lower_pressure") & (compare.zone == "all")]
+    assert (lower.stress_kpa_p95_minus_base <= 1e-6).all()
+    # elsewhere the combine, whose pressure stays, decides the upper end of stress; on the meadow only the tanker drives
+    rows = lower[lower.field == "Heron Meadow"].groupby("depth_m")
     change = rows.stress_kpa_p95_minus_base.mean() / rows.stress_kpa_p95.mean()
     assert (compare[compare.scenario == "base"].filter(like="minus_base") == 0).all().all()
     assert change[0.1] < change[0.7] <= 1e-6
