@@ -117,7 +117,7 @@ def square(west: float, south: float, width: float, height: float) -> shapely.Po
 def layers() -> dict[str, gpd.GeoDataFrame]:
     """Return the farm's vector layers in the working CRS: 1 ha with two soils and three tramlines."""
     point = shapely.Point(EAST + 50, NORTH)
-    lines = [shapely.LineString([(EAST + x, NORTH - 10), (EAST + x, NORTH + 110)]) for x in (20, 50, 80)]
+    lines = [shapely.LineString([(EAST + x, NORTH - 10), (EAST + x, NORTH + 110)]) for x in (38, 50, 62)]
     frames = {
         "fields": {
             "field": ["Park"],
