@@ -19,8 +19,8 @@ from trafficplan.farm.operation import Change, Scenario
 ARRANGE_H = 1.0
 #: Real turns and trips take up to so many times as long as planned ones (memory: 10-40 % longer).
 LONGER = 1.4
-#: Changes that spare less are not worth telling [ha].
-LEAST_HA = 0.01
+#: Changes that spare less than this [ha], and less than this share of the damage, are not worth telling (ours).
+LEAST_HA, LEAST_PART = 0.01, 0.005
 #: How many changes are proposed.
 MOST = 3
 
@@ -73,14 +73,17 @@ def ranked(
     hour_price : money per hour of an outfit with its driver, or None
     """
     by_scenario: dict[str, list[Trial]] = {}
+    damage: dict[str, float] = {}
     for trial in trials:
+        damage[trial.field] = trial.before.expected_ha[1]
         if not trial.refused:
             by_scenario.setdefault(trial.scenario, []).append(trial)
     families: dict[str, list[Candidate]] = {}
     for one in tried:
         families.setdefault(one.family if one.kind in BY_FIELD else one.scenario.key, []).append(one)
     proposals = [_proposal(family, by_scenario, hour_price) for family in families.values()]
-    good = [one for one in proposals if one is not None and one.spared_ha.middle >= LEAST_HA]
+    least = min(LEAST_HA, LEAST_PART * sum(damage.values()))
+    good = [one for one in proposals if one is not None and one.spared_ha.middle > least]
     return tuple(sorted(good, key=lambda one: (-one.worth, one.scenario.key)))
 
 

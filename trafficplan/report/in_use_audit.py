@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from trafficplan.assess.share import LOOSENED_M, STRENGTHS, WORST_SHARE
 from trafficplan.decide.audit import SOURCES
 from trafficplan.decide.candidates import LOAD_FACTORS, NEAR_WIDTH, SAME_PA
-from trafficplan.decide.changes import ARRANGE_H, BY_FIELD, LEAST_HA, LONGER, MOST
+from trafficplan.decide.changes import ARRANGE_H, BY_FIELD, LEAST_HA, LEAST_PART, LONGER, MOST
 from trafficplan.decide.loss import FIRST_LOSS, LASTING_LOSS
 from trafficplan.report.use import InUse
 from trafficplan.units import BAR
@@ -28,7 +28,7 @@ def audit() -> Iterator[InUse]:
         f"working widths up to {NEAR_WIDTH:g} times the narrowest; {', '.join(BY_FIELD)} chosen field by field"
     )
     yield InUse(_PART, "changes that are tried", value, "set for this program", "ours")
-    value = f"hectares spared per hour, {ARRANGE_H:g} h added to each; from {LEAST_HA:g} ha; the first {MOST}"
+    value = f"hectares spared per hour, {ARRANGE_H:g} h added to each; from {LEAST_HA:g} ha or {100 * LEAST_PART:g} % of the damage; the first {MOST}"
     yield InUse(_PART, "changes ranked", value, "set for this program", "ours")
     yield InUse(_PART, "real turns and trips", f"up to {LONGER:g} times as long as planned", "10-40 % longer", "memory")
     low, high = (f"{100 * one:g}" for one in FIRST_LOSS)
