@@ -25,6 +25,7 @@ from trafficplan.routes.lines import nearest_first, work_bout, work_round
 from trafficplan.routes.loads import balanced
 from trafficplan.routes.order import Bout, blocks_of, by_distance, foreseen, nearest_block
 from trafficplan.routes.passes import Drive
+from trafficplan.routes.refused import nothing_fits, part_left_out, problems_of
 from trafficplan.routes.standing import does_not_fit, flattened_ha
 from trafficplan.routes.swaths import headland_width, skip_step, turning_room, working_width
 from trafficplan.routes.trips import PartWork, Planning, Source, come_in, go_out
@@ -57,9 +58,13 @@ def plan_drive(
 
     Raises
     ------
-    InputError : the job needs a load and there is none, or more than 2000 loads; the tramlines do not fit the working
-        width; no way leads from a gateway to the fill point
+    InputError : a rate, width, load or choice that makes no sense; no load where one is needed, or more than 2000; the
+        tramlines do not fit the working width; nothing of the outfit fits into the field; no way from a gateway to the
+        fill point
     """
+    wrong = problems_of(ground, operation, outfit, choice)
+    if wrong:
+        raise InputError(wrong)
     width = working_width(operation, outfit)
     reached, notes = entrances(ground, operation.gateway, tracks, places)
     wide, more = headland_width(ground, operation, outfit)
@@ -67,20 +72,36 @@ def plan_drive(
     laid: list[tuple[Laid, Entrance]] = []
     for part, entrance in reached:
         if entrance is None:
-            what = f"field {ground.key}: a part of {part.area / 1e4:.2f} ha"
-            all_notes.append(Note("warned", what, "not worked", "no gateway opens into it", ""))
+            all_notes.append(part_left_out(ground, part, "no gateway opens into it"))
             continue
         found, said = lay(ground, part, operation, width, wide, outfit.radius_m, choice.spread_on)
         if found.misfit_m is not None:
             raise InputError(_misfit(ground, operation, outfit, tracks, places, choice, found.misfit_m))
-        laid.append((found, entrance))
         all_notes += said
+        if found.work_m > 0.0:
+            laid.append((found, entrance))
+            all_notes += _beyond(ground, operation, found)
+        elif choice.spread_on is None or found.part.intersects(choice.spread_on):
+            all_notes.append(part_left_out(ground, part, "no round and no bout of this outfit fits into it"))
+    if not laid and any(entrance is not None for _, entrance in reached):
+        raise InputError(nothing_fits(ground, operation, outfit, choice))
     works = _reached(ground, laid, operation, outfit, choice, tracks, places)
     planning, said = _start(operation, outfit, width, sum(found.work_m for found, _ in laid), choice)
     all_notes += said
     for number, work in enumerate(works):
         _drive_part(planning, work, number == len(works) - 1)
     return _finish(ground, planning, [found for found, _ in laid], all_notes)
+
+
+def _beyond(ground: Field, operation: Operation, laid: Laid) -> list[Note]:
+    """Return a note of the ground that strips cover though it may not be worked."""
+    if laid.beyond_m2 < 1.0:
+        return []
+    what, why = (
+        f"field {ground.key}: {operation.job} beyond the ground that may be worked",
+        "strips reach over its corners",
+    )
+    return [Note("warned", what, f"{laid.beyond_m2:.0f} m2", f"{why}: switch off or close sections there")]
 
 
 def _misfit(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -24,6 +24,7 @@ from trafficplan.routes.swaths import (
     along_tramlines,
     best_heading,
     headland_rounds,
+    inside_only,
     polygons_of,
     swaths,
     with_turning_room,
@@ -46,6 +47,7 @@ class Laid:
     rings : rounds that serve as ways
     strips : ground that all of them cover, beyond the outline too
     misfit_m : spacing of the tramlines where they do not fit the working width
+    beyond_m2 : ground that the strips cover though it may not be worked
     ways : the ways inside it that were asked for so far, by gateway and place to stop at
     """
 
@@ -58,6 +60,7 @@ class Laid:
     rings: tuple[NDArray[np.float64], ...]
     strips: BaseGeometry
     misfit_m: float | None = None
+    beyond_m2: float = 0.0
     ways: dict[tuple[float, float, tuple[float, float] | None], Ways] = field(default_factory=dict, compare=False)
 
     @property
@@ -112,7 +115,11 @@ def _laid(
     """Lay out a part; geometry comes as WKB so that equal ground is laid once. No heading: along the lines."""
     part = shapely.from_wkb(outline)
     assert isinstance(part, Polygon)
-    outer, holes, inner = _rounds(part, shapely.from_wkb(zone) if zone is not None else None, width, rounds, radius)
+    pieces = [part] if zone is None else polygons_of(part.intersection(shapely.from_wkb(zone)))
+    rounded = [headland_rounds(piece, width, rounds, radius) for piece in pieces]
+    outer = [lines for around, _, _ in rounded for lines in around]
+    holes = [lines for _, about, _ in rounded for lines in about]
+    inner = shapely.union_all([inside for _, _, inside in rounded])
     least, misfit = max(3.0, width / 3.0), None
     if heading is None:
         tramlines = tuple(t for t in shapely.from_wkb(list(lines)) if isinstance(t, LineString))
@@ -121,42 +128,57 @@ def _laid(
         count = every(width, spacing) if spacing is not None else 1
         misfit = spacing if count is None else None
         laid = thinned(laid, count or 1, width, inner)
+    elif zone is None:
+        laid = swaths(inner, _room(inner, part, width, radius), width, heading, least)
     else:
-        room = inner.union(inner.buffer(width).intersection(part.buffer(-(radius + 1.0))))
-        laid = swaths(inner, room, width, heading, least)
+        laid = _swaths_in_zone(part, rounded, width, radius, heading, least)
+        laid = inside_only(laid, shapely.union_all(pieces), width, least)
     laid = with_turning_room(laid, part, radius + ROOM_M)
-    obstacles = [Polygon(ring) for ring in part.interiors]
     middle = next((lines for lines in outer[len(outer) // 2 :: -1] if lines), [])
     rings = [*middle, *[lines[0] for lines in holes]]
     if zone is not None:
         rings = [*flattened(headland_rounds(part, width, 1, radius)[0]), *flattened(outer), *[h[0] for h in holes]]
+    strips = _strips([*flattened(outer), *flattened(holes), *[s.xy for s in laid]], width)
+    beyond = 0.0 if zone is None else strips.difference(shapely.union_all(pieces), grid_size=GRID_M).area
     return Laid(
         part,
         ground_of(part),
         tuple(tuple(lines) for lines in outer),
         tuple(tuple(lines) for lines in holes),
         tuple(laid),
-        tuple(bouts_of(laid, obstacles, part if zone is not None else None)),
+        tuple(bouts_of(laid, [Polygon(ring) for ring in part.interiors], part if zone is not None else None)),
         tuple(rings),
-        _strips([*flattened(outer), *flattened(holes), *[s.xy for s in laid]], width),
+        strips,
         misfit,
+        float(beyond),
     )
 
 
-def _rounds(
-    part: Polygon, zone: BaseGeometry | None, width: float, rounds: int, radius: float
-) -> tuple[list[list[NDArray[np.float64]]], list[list[NDArray[np.float64]]], BaseGeometry]:
-    """Return outer rounds, rounds of holes and the ground inside them, of a part or of the zone in it."""
-    if zone is None:
-        return headland_rounds(part, width, rounds, radius)
-    outer: list[list[NDArray[np.float64]]] = []
-    holes: list[list[NDArray[np.float64]]] = []
-    inner: list[BaseGeometry] = []
-    for piece in polygons_of(part.intersection(zone)):
-        around, about, inside = headland_rounds(piece, width, rounds, radius)
-        outer, holes = outer + around, holes + about
-        inner.append(inside)
-    return outer, holes, shapely.union_all(inner)
+def _room(inner: BaseGeometry, part: Polygon, width: float, radius: float) -> BaseGeometry:
+    """Return the ground on which swaths may lie: inside the headland, and a width into it where there is room to
+    turn."""
+    return inner.union(inner.buffer(width).intersection(part.buffer(-(radius + ROOM_M))))
+
+
+Rounds = tuple[list[list[NDArray[np.float64]]], list[list[NDArray[np.float64]]], BaseGeometry]
+
+
+def _swaths_in_zone(
+    part: Polygon, rounded: list[Rounds], width: float, radius: float, heading: float, least: float
+) -> list[Swath]:
+    """Return the swaths of ground in pieces: those with a headland share one grid of bouts, each of the others has its
+    own."""
+    framed = [inside for around, _, inside in rounded if any(around)]
+    laid: list[Swath] = []
+    if framed:
+        inner = shapely.union_all(framed)
+        laid = swaths(inner, _room(inner, part, width, radius), width, heading, least)
+    for around, _, inside in rounded:
+        if not any(around):
+            after = max((s.bout for s in laid), default=-2) + 2  # not beside the bouts before
+            own = swaths(inside, inside, width, heading, least, within=True)
+            laid += [replace(s, bout=s.bout + after) for s in own]
+    return laid
 
 
 def _strips(lines: list[NDArray[np.float64]], width: float) -> BaseGeometry:

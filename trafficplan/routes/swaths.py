@@ -20,6 +20,7 @@ from trafficplan.names import Note
 from trafficplan.routes.turns import bulb_height
 
 OVERHANG_M = 3.0  # an implement wider than twice this is folded or lifted clear when it turns at the fence
+EDGE_M = 0.05  # strips may reach over the edge of the ground that may be worked by this much
 SHARP = math.radians(30.0)  # corners that point into the field more sharply than this are swung round
 
 
@@ -191,7 +192,9 @@ def best_heading(part: Polygon) -> float:
     return float(angles[int(np.argmin(across))])
 
 
-def swaths(inner: BaseGeometry, room: BaseGeometry, width_m: float, heading: float, least_m: float) -> list[Swath]:
+def swaths(
+    inner: BaseGeometry, room: BaseGeometry, width_m: float, heading: float, least_m: float, within: bool = False
+) -> list[Swath]:
     """Return the swaths of the ground inside the headland, bout by bout.
 
     Parameters
@@ -200,17 +203,19 @@ def swaths(inner: BaseGeometry, room: BaseGeometry, width_m: float, heading: flo
     width_m : spacing of the bouts; they are spread so that both outer ones overlap the headland alike
     heading : direction of the bouts [rad, counter-clockwise from east]
     least_m : shorter ones are left out
+    within : there is no headland around it: the outer bouts end with the ground
     """
     if inner.is_empty:
         return []
     turned, field = (rotate(s, -heading, origin=(0, 0), use_radians=True) for s in (inner, room))
     west, south, east, north = turned.bounds
     count = max(1, math.ceil((north - south) / width_m - 1e-6))
-    first = (south + north) / 2.0 - (count - 1) / 2.0 * width_m
+    apart = (north - south - width_m) / max(count - 1, 1) if within else width_m
+    first = (south + north) / 2.0 - (count - 1) / 2.0 * apart
     shapely.prepare(turned)
     reach: list[list[tuple[float, float]]] = [[] for _ in range(count)]
     for side in (-0.49, 0.0, 0.49):
-        ys = first + (np.arange(count) + side) * width_m
+        ys = first + (np.arange(count) * (apart / width_m) + side) * width_m
         lines = shapely.linestrings([[(west - 1.0, y), (east + 1.0, y)] for y in ys])
         parts, index = shapely.get_parts(shapely.intersection(lines, turned), return_index=True)
         for (x0, _, x1, _), i in zip(shapely.bounds(parts), index, strict=True):
@@ -218,7 +223,7 @@ def swaths(inner: BaseGeometry, room: BaseGeometry, width_m: float, heading: flo
                 reach[i].append((x0, x1))
     out: list[Swath] = []
     lines = [
-        LineString([(x0, first + i * width_m), (x1, first + i * width_m)])
+        LineString([(x0, first + i * apart), (x1, first + i * apart)])
         for i in range(count)
         for x0, x1 in _merged(reach[i])
     ]
@@ -229,7 +234,29 @@ def swaths(inner: BaseGeometry, room: BaseGeometry, width_m: float, heading: flo
             continue
         (x0, y), (x1, _) = part.coords[0], part.coords[-1]
         xy = np.array([[x * cos - y * sin, x * sin + y * cos] for x in (x0, x1)])
-        out.append(Swath(xy, round((y - first) / width_m), x0, x1))
+        out.append(Swath(xy, round((y - first) / apart) if count > 1 else 0, x0, x1))
+    return out
+
+
+def inside_only(laid: list[Swath], ground: BaseGeometry, width_m: float, least_m: float) -> list[Swath]:
+    """Return the stretches of straight swaths over whose whole width the ground reaches; shorter ones are left out."""
+    out: list[Swath] = []
+    ground = ground.buffer(EDGE_M)
+    for swath in laid:
+        a, b = swath.xy[0], swath.xy[-1]
+        length = float(np.hypot(*(b - a)))
+        along = (b - a) / length
+        beside = np.array([-along[1], along[0]]) * width_m
+        lines = shapely.linestrings([[a + k * beside, b + k * beside] for k in (-0.5, -0.25, 0.0, 0.25, 0.5)])
+        kept = [(0.0, length)]
+        for k, line in zip((-0.5, -0.25, 0.0, 0.25, 0.5), lines, strict=True):
+            parts = [p for p in shapely.get_parts(line.intersection(ground)) if p.geom_type == "LineString"]
+            spans = [tuple(sorted((np.asarray(p.coords)[[0, -1]] - a - k * beside) @ along)) for p in parts]
+            kept = [(max(x, u), min(y, v)) for x, y in kept for u, v in spans if min(y, v) > max(x, u)]
+        for low, high in kept:
+            if high - low >= least_m:
+                xy = np.array([a + low * along, a + high * along])
+                out.append(Swath(xy, swath.bout, swath.start_m + low, swath.start_m + high))
     return out
 
 
