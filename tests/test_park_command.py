@@ -217,14 +217,6 @@ def test_wrong_input_is_told_in_words(folder, options, words):
     assert code.exit_code == 2 and json.loads(code.stdout)["errors"]
 
 
-def test_tramlines_that_do_not_fit_are_told(tmp_path):
-    folder = farm_in(tmp_path / "farm")
-    rows = folder / "operations.csv"
-    rows.write_text(rows.read_text().replace(",swaths,South gate", ",tramlines,South gate"), encoding="utf-8")
-    told = run(folder, *ASKED)
-    assert told.exit_code == 2 and "tramlines do not fit the working width" in told.stderr
-
-
 def test_a_gateway_too_narrow_for_the_trailer_is_told(tmp_path):
     folder = farm_in(tmp_path / "farm")
     path = folder / "access.geojson"

@@ -47,7 +47,7 @@ def answered(open_data, tmp_path_factory):
     asked = {
         "field": "Maize", "outfit": "trailer", "served_by": "combine", "rate": f"{GRAIN_T / area:.4f} t/ha", "job": None,
         "change": None, "date": None, "soil": "moulds", "stay_h": None, "coupled": False, "pad": None,
-        "candidates": 8, "cell_m": 3.0, "workers": 1,
+        "candidates": 12, "cell_m": 3.0, "workers": 1,
     }  # fmt: skip
     job = job_of(farm, folder, asked)
     before = season_before(farm, farm.scenarios["base"], job.field, job.plan, job.operation.day)

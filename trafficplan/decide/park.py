@@ -199,14 +199,10 @@ def uncoupling(job: ParkJob) -> tuple[Uncoupling, tuple[Note, ...]]:
     if found is None:
         return Uncoupling(False, None, "the outfit draws nothing that could be left"), ()
     hitch, note = found
+    if hitch.least_n < 0:
+        return Uncoupling(False, hitch, "the trailer would tip back"), (note,)
     if hitch.least_n < LEAST_HITCH_N:
-        least = hitch.least_n / GRAVITY
-        why = (
-            f"the hitch load falls to {least:.0f} kg while the load changes: the trailer would tip back"
-            if least < 0
-            else f"the hitch load falls to {least:.0f} kg while the load changes: near zero, it may tip back"
-        )
-        return Uncoupling(False, hitch, why), (note,)
+        return Uncoupling(False, hitch, "that is near zero: the trailer may tip back"), (note,)
     return Uncoupling(True, hitch, ""), (note,)
 
 

@@ -25,6 +25,8 @@ from trafficplan.routes.passes import Drive
 
 Floats = NDArray[np.float64]
 
+#: Places up to this far from the field are drawn on the sheet, the best one up to the other [m].
+NEAR_M, FAR_M = 150.0, 600.0
 #: Side of the squares in which crossings are counted [m], about an outfit's width; lower bounds of the steps.
 CELL_M = 3.0
 STEPS = (1, 2, 5, 10, 20, 50)
@@ -86,7 +88,7 @@ def sheet_picture(answer: ParkAnswer, width_mm: float, height_mm: float, most: i
     job = answer.job
     shown = list(answer.places[:most])
     spots = [shapely.Point(one.candidate.spot.pose.x, one.candidate.spot.pose.y) for one in shown]
-    near = [one for one in spots if job.field.polygon.distance(one) < 150.0]
+    near = [one for rank, one in enumerate(spots) if job.field.polygon.distance(one) < (NEAR_M if rank else FAR_M)]
     paper = _paper(shapely.union_all([job.field.polygon, *near]), width_mm, height_mm)
     frame = shapely.box(
         paper.west, paper.north - paper.height / paper.scale, paper.west + paper.width / paper.scale, paper.north
@@ -117,9 +119,10 @@ def sheet_picture(answer: ParkAnswer, width_mm: float, height_mm: float, most: i
         parts.append(
             f'<rect x="{x - 1.2:.2f}" y="{y - 1.2:.2f}" width="2.4" height="2.4" fill="#fff" stroke="{INK}" stroke-width="0.5" transform="rotate(45 {x:.2f} {y:.2f})"/>'
         )
-    for rank, one in reversed(list(enumerate(shown))):
-        if job.field.polygon.distance(spots[rank]) < 150.0:
-            parts += _mark(one, paper, rank == 0)
+    taken: list[tuple[float, float]] = []
+    for rank, one in enumerate(shown):
+        if spots[rank] in near:
+            parts += _mark(one, paper, rank == 0, taken)
     parts += _foot(paper, job.farm.units)
     words = f"{job.field.key}: places for {job.trailer.title}"
     return Markup(
@@ -162,15 +165,25 @@ def _line(xy: Floats, paper: Paper, colour: str, width: float, more: str = "") -
     return f'<polyline points="{_points(thin, paper)}" fill="none" stroke="{colour}" stroke-width="{width:g}"{more}/>'
 
 
-def _mark(one: Weighed, paper: Paper, best: bool) -> Iterator[str]:
+def _mark(one: Weighed, paper: Paper, best: bool, taken: list[tuple[float, float]]) -> Iterator[str]:
+    """Draw what stands and its number beside it, where none stands yet."""
     for part in one.candidate.stands.geoms:
         yield f'<path d="{_path(part, paper)}" fill="{INK}"/>'
     ((x, y),) = paper.at(np.array([[one.candidate.spot.pose.x, one.candidate.spot.pose.y]]))
-    size = 3.0 if best else 2.2
+    size = 2.8 if best else 2.2
+    around = [
+        (x + away * math.sin(turn), y - away * math.cos(turn))
+        for away in (size + 0.9, 2 * size + 1.2, 3 * size + 1.5)
+        for turn in np.radians([0, 60, -60, 120, -120, 180])
+    ]
+    free = [at for at in around if all(math.hypot(at[0] - a, at[1] - b) > 5.2 for a, b in taken)]
+    at = (free or around)[0]
+    taken.append(at)
     fill, ink = (INK, "#fff") if best else ("#fff", INK)
     yield (
-        f'<circle cx="{x:.2f}" cy="{y - size - 0.8:.2f}" r="{size}" fill="{fill}" stroke="{INK}" stroke-width="0.3"/>'
-        f'<text x="{x:.2f}" y="{y - size - 0.8 + 0.36 * size * 1.2:.2f}" font-size="{1.2 * size:.2f}" text-anchor="middle" '
+        f'<line x1="{x:.2f}" y1="{y:.2f}" x2="{at[0]:.2f}" y2="{at[1]:.2f}" stroke="{INK}" stroke-width="0.25"/>'
+        f'<circle cx="{at[0]:.2f}" cy="{at[1]:.2f}" r="{size}" fill="{fill}" stroke="{INK}" stroke-width="0.3"/>'
+        f'<text x="{at[0]:.2f}" y="{at[1] + 0.43 * size:.2f}" font-size="{1.2 * size:.2f}" text-anchor="middle" '
         f'fill="{ink}">{one.candidate.number}</text>'
     )
 

@@ -19,7 +19,7 @@ from trafficplan.report.park_words import (
 )
 
 #: Places, refused ones and warnings that the sheet has room for.
-MOST, MOST_REFUSED, MOST_WARNINGS = 5, 3, 4
+MOST, MOST_REFUSED, MOST_WARNINGS = 5, 2, 3
 
 
 def render_sheet(answer: ParkAnswer) -> str:
@@ -38,7 +38,7 @@ def render_sheet(answer: ParkAnswer) -> str:
             title=f"Parking in {job.field.key}",
             basis=basis_line(answer),
             lines=lines,
-            map=sheet_picture(answer, 186.0, 74.0, MOST),
+            map=sheet_picture(answer, 186.0, 58.0, MOST),
             head=head,
             rows=rows,
             standing=told,

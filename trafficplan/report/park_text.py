@@ -15,6 +15,7 @@ from trafficplan.report.park_words import (
     other_words,
     pressure_line,
     refusal,
+    signed_minutes,
     standing_words,
     sure_lines,
     time_line,
@@ -70,7 +71,7 @@ def table_of(answer: ParkAnswer, most: int) -> tuple[list[str], list[list[str]]]
             [
                 f"{rank}", f"{one.candidate.number}", one.candidate.spot.words, figure("patch", one.lasting_m2, units),
                 figure("patch", one.lasting_m2 - best.lasting_m2, units, sign=True), f"{one.minutes:.0f}",
-                f"{one.minutes - best.minutes:+.0f}", figure("distance", one.km, units), f"{one.visits}",
+                signed_minutes(one.minutes - best.minutes), figure("distance", one.km, units), f"{one.visits}",
                 "best" if one is best else against(answer.job, one, best),
             ]
         )  # fmt: skip

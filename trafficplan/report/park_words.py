@@ -108,6 +108,18 @@ def draws(job: ParkJob, one: Weighed) -> str:
     )
 
 
+def signed_minutes(minutes: float) -> str:
+    """Return minutes as a difference, no sign where there is none.
+
+    Examples
+    --------
+    >>> signed_minutes(-0.3), signed_minutes(16.2), signed_minutes(-16.2)
+    ('0', '+16', '\N{MINUS SIGN}16')
+    """
+    whole = round(minutes)
+    return "0" if whole == 0 else f"+{whole}" if whole > 0 else f"\N{MINUS SIGN}{-whole}"
+
+
 def against(job: ParkJob, one: Weighed, best: Weighed) -> str:
     """Return what a place costs against the best one, in words."""
     units = job.farm.units
@@ -150,13 +162,14 @@ def coupling_line(answer: ParkAnswer) -> str:
     found, job = answer.uncoupling, answer.job
     if found.hitch is None:
         return f"It stays as it is: {found.why}."
-    least = found.hitch.least_n / GRAVITY
+    least, most = (say("mass", force / GRAVITY, job.farm.units) for force in (found.hitch.least_n, found.hitch.most_n))
     if not found.allowed:
-        return f"Do not uncouple: {found.why}."
+        return f"Do not uncouple: the hitch load falls to {least} while the load changes, {found.why}."
     if not job.uncoupled:
-        return f"It stays coupled. It might be uncoupled: the hitch load never falls below {least:.0f} kg while the load changes."
-    most = found.hitch.most_n / GRAVITY
-    return f"It may be uncoupled: the hitch load stays between {least:.0f} and {most:.0f} kg while the load changes."
+        return (
+            f"It stays coupled. It might be uncoupled: the hitch load never falls below {least} while the load changes."
+        )
+    return f"It may be uncoupled: the hitch load stays between {least} and {most} while the load changes."
 
 
 def away_line(answer: ParkAnswer) -> str:
@@ -222,9 +235,10 @@ def sure_lines(answer: ParkAnswer) -> list[str]:
         least, most = load_words(min(found.loads), units), load_words(max(found.loads), units)
         lines.append(f"It stays the best with {least} to {most} on the trailer.")
     low, high = found.minutes_m2
-    end = "any worth" if math.isinf(high) else f"{high:.1f}"
+    end = "any worth" if math.isinf(high) else say("patch", high, units)
     lines.append(
-        f"Time and ground are weighed at {answer.job.minute_m2:g} m2 a minute; the choice is the same from {low:.1f} m2 a minute to {end}."
+        f"A minute weighs as much as {say('patch', answer.job.minute_m2, units)} of lasting damage; the choice is the same "
+        f"from {say('patch', low, units)} a minute to {end}."
     )
     return lines
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-import networkx as nx
 import numpy as np
 import shapely.ops
 from numpy.typing import NDArray
@@ -16,8 +15,9 @@ from shapely import LineString, Polygon
 from trafficplan.farm.field import FarmTrack, Field, Place
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import ENTRY, EXIT, ROAD
-from trafficplan.routes.access import Entrance, entrances, track_network
+from trafficplan.routes.access import Entrance, entrances
 from trafficplan.routes.bends import Ground, Run, ground_of, join_runs, length_of, smooth_pieces
+from trafficplan.routes.fill import road_home
 from trafficplan.routes.haul import Ways, field_ways, nearest_node, way_length, way_line
 from trafficplan.routes.parking import Bodies, Pose, Spot, turned
 from trafficplan.routes.passes import Drive
@@ -204,7 +204,7 @@ def _trip(roads: Roads, runs: list[Run], pose: Pose, entrance: Entrance | None) 
 def _outside(roads: Roads, spot: Spot) -> Trip:
     """Return the way from the yard over the farm tracks to a place outside the field and back: all of it road."""
     ref = np.array(spot.pose.along(roads.bodies.lag_m))
-    line = road_between(roads.tracks, roads.places, ref)
+    line = road_to_place(roads.tracks, roads.places, ref)
     if len(line) < 2:
         line = np.array([ref - [1.0, 0.0], ref])
     xy = np.concatenate([line, line[-2::-1]])
@@ -212,19 +212,10 @@ def _outside(roads: Roads, spot: Spot) -> Trip:
     return Trip(spot.pose, xy, leg, len(line) - 1, 0, 2 * length_of(line), 0.0, None)
 
 
-def road_between(tracks: Sequence[FarmTrack], places: Sequence[Place], to: Floats) -> Floats:
-    """Return the way over the farm tracks from the yard (else the start of the tracks) to a point, (n, 2) [m]."""
-    graph = track_network(tracks)
-    yard = next((place for place in places if place.kind == "yard"), None)
-    if not graph:
-        start = np.array(yard.shape.representative_point().coords[0]) if yard is not None else to
-        return np.array([start, to])
-    nodes = np.array(list(graph.nodes))
-    home = np.array(yard.shape.representative_point().coords[0]) if yard is not None else nodes[0]
-    a, b = (tuple(nodes[int(np.argmin(np.hypot(*(nodes - point).T)))]) for point in (home, to))
-    if not nx.has_path(graph, a, b):
-        return np.array([home, to])
-    return np.concatenate([[home], np.array(nx.dijkstra_path(graph, a, b)).reshape(-1, 2), [to]])
+def road_to_place(tracks: Sequence[FarmTrack], places: Sequence[Place], to: Floats) -> Floats:
+    """Return the way over the farm tracks from the yard to a point, (n, 2) [m]; the point alone where no way is known."""
+    line = road_home((float(to[0]), float(to[1])), tracks, places)
+    return line[::-1] if len(line) > 1 else np.array([to])
 
 
 def drive_of(roads: Roads, trip: Trip, loads_kg: Sequence[tuple[float, float]], key: str) -> Drive:
@@ -278,8 +269,3 @@ def loads_of(need_kg: float, capacity_kg: float, fills: bool) -> tuple[tuple[flo
     count = max(1, math.ceil(need_kg / capacity_kg - 1e-9))
     sizes = [capacity_kg] * (count - 1) + [need_kg - (count - 1) * capacity_kg]
     return tuple((0.0, size) if fills else (size, 0.0) for size in sizes)
-
-
-def with_words(spot: Spot, trip: Trip) -> Spot:
-    """Return the place as it is stood on: facing as the trip reaches it."""
-    return replace(spot, pose=trip.pose)
