@@ -31,6 +31,7 @@ from trafficplan.machines.tyre_table import DUAL_SHARE, TRIPLE_SHARE
 from trafficplan.names import STEPS
 from trafficplan.report.in_use_audit import audit
 from trafficplan.report.in_use_parking import parking
+from trafficplan.report.in_use_spreading import spreading
 from trafficplan.report.in_use_water import soil_water
 from trafficplan.report.use import InUse
 from trafficplan.soil.compaction import FIRST_PASS_SHARE
@@ -64,6 +65,7 @@ def models_and_numbers() -> tuple[InUse, ...]:
         *soil_water(),
         *audit(),
         *parking(),
+        *spreading(),
         *_judgement(),
         *_rolling(),
         *_pressures(),
