@@ -137,8 +137,10 @@ def toml(raw: bytes, folder: Path) -> object:
 
 
 def log(raw: bytes, folder: Path) -> object:
-    """Numbers as a recorded log, through all that mends and splits logs, to a clean drive."""
+    """Numbers as a recorded log, through all that mends and splits logs, to its drive."""
     import numpy as np
+    import shapely
+    from routes_farm import field, operation, outfit
 
     from trafficplan.farm.operation import Log
     from trafficplan.inputs.clock import mend_clock, spread
@@ -147,6 +149,7 @@ def log(raw: bytes, folder: Path) -> object:
     from trafficplan.inputs.quality import quality
     from trafficplan.inputs.recording import Recording
     from trafficplan.routes.fixes import clean
+    from trafficplan.routes.logs import drive_from_log
 
     rows = [struct.unpack_from("<hhhb", raw, at) for at in range(0, len(raw) - 6, 7)]
     if len(rows) < 2:
@@ -154,6 +157,8 @@ def log(raw: bytes, folder: Path) -> object:
     time, x, y, speed = (np.array(column, dtype=np.float64) for column in zip(*rows, strict=True))
     time[time < -30_000] = np.nan
     columns = {"time": time, "speed": speed, "pressure": np.abs(speed) * 2e3, "temperature": speed}
+    columns |= {"working": np.where(speed < -100, np.nan, speed > 0), "width": np.abs(x) % 9, "flow": np.abs(y) % 7}
+    ground = field(shapely.box(-100, -100, 300, 300))
     recording, keep = mend_clock(Recording("a", "tracks/a", {**columns, "x": x, "y": y}), x, y)
     kept = {name: column[keep] for name, column in recording.columns.items()}
     recording = Recording("a", "tracks/a", kept, rows=len(x), speed_unit_known=bool(raw[0] & 1))
@@ -161,13 +166,26 @@ def log(raw: bytes, folder: Path) -> object:
         east, north = x[keep][inner], y[keep][inner]
         done = cold_pressure(check_speed(spread(part, east, north), east, north))
         one = Log(
-            "a", done.columns["time"], east, north, done.columns.get("speed"), pressure_pa=done.columns["pressure"]
+            "a",
+            done.columns["time"],
+            east,
+            north,
+            done.columns.get("speed"),
+            flow_kg_s=done.columns["flow"],
+            pressure_pa=done.columns.get("pressure"),
+            working=done.columns["working"],
+            width_m=done.columns["width"],
         )
         quality(one)
         cleaned = clean(one)
         assert (np.diff(cleaned.time_s) >= 0).all()
+        drive = drive_from_log(one, ground, operation(rate_kg_m2=0.9, change="fills"), outfit())
+        assert np.isfinite(drive.xy).all() and np.isfinite(drive.load_kg).all() and np.isfinite(drive.worked_m2)
     return None
 
+
+#: Parts of routes without compiled code, which cannot be watched.
+_ROUTES = tuple(f"trafficplan.routes.{name}" for name in ("fixes", "logs", "log_columns", "tank"))
 
 READERS: tuple[Reader, ...] = (nmea, gpx, timelog, taskdata, archive, track, table, toml, log)
 
@@ -230,7 +248,7 @@ def main() -> None:
     chosen = {reader.__name__: reader for reader in READERS}.get(name)
     if chosen is None:
         sys.exit(f"usage: fuzz_readers.py {'|'.join(one.__name__ for one in READERS)} [options of libFuzzer]")
-    with atheris.instrument_imports(include=["trafficplan.inputs", "trafficplan.routes.fixes"]):
+    with atheris.instrument_imports(include=["trafficplan.inputs", *_ROUTES]):
         for seed in seeds(chosen):
             read_one(chosen, seed)
     with tempfile.TemporaryDirectory(prefix="corpus-") as corpus:

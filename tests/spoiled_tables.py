@@ -39,6 +39,13 @@ def archive(name: str, files: dict[str, bytes]) -> Callable[[Path], None]:
     return spoil
 
 
+def comment_and_entity(folder: Path) -> None:
+    """Give the farm a KML whose declaration stands behind 100 kB of comments."""
+    (folder / "fields.geojson").unlink()
+    asides = f"<!-- a <kml> that is none {'.' * 100_000} --><?pi <kml> ?>"
+    (folder / "fields.kml").write_text(f'<?xml version="1.0"?>{asides}<!DOCTYPE k [<!ENTITY a "b">]><kml>&a;</kml>')
+
+
 def task_fields(inside: str) -> Callable[[Path], None]:
     """Give the farm its fields as task data."""
 
@@ -203,6 +210,7 @@ TABLES: tuple[Spoiling, ...] = (
         "fields.kmz",
         "document type or entities",
     ),
+    Spoiling("entities behind a long comment", comment_and_entity, "fields.kml", "document type or entities"),
     Spoiling("task data without a field", task_fields("<PFD A='PFD1' C='Park'/>"), "TASKDATA", "no boundary"),
     Spoiling(
         "task data with a field nowhere",

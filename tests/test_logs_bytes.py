@@ -197,3 +197,19 @@ def test_gpx_in_other_character_sets(encoding: str, tmp_path: Path) -> None:
     )
     log = read_gpx(tmp_path / "a.gpx", "a.gpx", "tracks/a.gpx")
     assert log.columns["x"].tolist() == [10.5] * 3
+
+
+def test_hostile_layouts_take_no_time(tmp_path: Path) -> None:
+    point = '<trkpt lat="54.5" lon="10.5"><time>2026-04-30T07:30:00Z</time></trkpt>'
+    asides = [
+        "<?p " + "<?" * 300_000 + "?>",
+        "?>" * 300_000,
+        "<!--" + "<?" * 300_000 + "-->",
+        "<cmt>" + "<?a?>" * 100_000 + "</cmt>",
+    ]
+    text = f"<gpx><trk><trkseg>{point}{point.join(asides)}{point}<speed>{'1' * 2_000_000}</speed></trkseg></trk></gpx>"
+    (tmp_path / "a.gpx").write_text(
+        text.replace("<speed>", '<trkpt lat="54.5" lon="10.5"><speed>').replace("</speed>", "</speed></trkpt>")
+    )
+    log = read_gpx(tmp_path / "a.gpx", "a.gpx", "tracks/a.gpx")
+    assert log.rows == 6 and "speed" not in log.columns

@@ -17,7 +17,7 @@ Places = NDArray[np.intp]
 #: Whole numbers of so many digits, and powers of ten up to 22, are exact in a float: their quotient is the nearest one.
 _EXACT_DIGITS = 15
 _TENS = 10.0 ** np.arange(_EXACT_DIGITS + 1)
-_LONGEST_STAMP = 64
+_LONGEST_STAMP, _LONGEST_NUMBER = 64, 64
 _TO_SECONDS = 19  # characters of 2026-04-30T07:30:00
 _POINT, _MINUS, _ZERO = ord("."), ord("-"), ord("0")
 _NUMBER = re.compile(rb"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*")
@@ -60,7 +60,7 @@ def numbers(raw: Bytes, first: Places, last: Places) -> Floats:
     strange |= (digits > _EXACT_DIGITS) | (digits == 0)
     out = np.where(minus, -whole, whole) / _TENS[np.minimum(behind, _EXACT_DIGITS)]
     out[strange] = np.nan
-    for index in np.flatnonzero(strange & (size > 0)):
+    for index in np.flatnonzero(strange & (size > 0) & (size <= _LONGEST_NUMBER)):
         cell = raw[first[index] : last[index]].tobytes()
         if _NUMBER.fullmatch(cell):
             out[index] = float(cell)

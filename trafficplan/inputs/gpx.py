@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from xml.etree.ElementTree import ParseError
 from xml.parsers.expat import ExpatError
-from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 from defusedxml.common import DefusedXmlException
@@ -24,7 +24,6 @@ _CHUNK = 1 << 20
 _OTHER_TEXT = re.compile(
     rb"""\xff\xfe|\xfe\xff|[^>]{0,3}<\?xml[^>]*encoding\s*=\s*["'](?!utf-8["']|us-ascii["'])""", re.I
 )
-_NO_QUOTES = {'"': "&quot;"}
 _NEEDED = "GPX 1.1 with recorded points (trk, trkseg, trkpt)"
 
 
@@ -134,10 +133,10 @@ def _rewrite(expat: Any, out: list[str]) -> None:
     """Let a parser write what it meets as plain XML: names without prefix, of attributes lat and lon alone."""
 
     def start(tag: str, attributes: dict[str, str]) -> None:
-        lat, lon = (quoteattr(attributes.get(name, ""), _NO_QUOTES) for name in ("lat", "lon"))
-        out.append(f"<{tag.rpartition('}')[2]} lat={lat} lon={lon}>")
+        lat, lon = (html.escape(attributes.get(name, "")) for name in ("lat", "lon"))
+        out.append(f'<{tag.rpartition("}")[2]} lat="{lat}" lon="{lon}">')
 
     expat.buffer_text, expat.ordered_attributes = True, False
     expat.StartElementHandler = start
     expat.EndElementHandler = lambda tag: out.append(f"</{tag.rpartition('}')[2]}>")
-    expat.CharacterDataHandler = lambda text: out.append(escape(text))
+    expat.CharacterDataHandler = lambda text: out.append(html.escape(text))

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from xml.sax.saxutils import unescape
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +25,7 @@ _LAT, _LON = (int.from_bytes(name, "little") for name in (b"lat=", b"lon="))
 _LONGEST = 1 << 24  # bytes of one element with its text
 _LONGEST_PREFIX = 32
 _MOST_TRACKS = 100_000
-_ASIDE = re.compile(rb"<!--.*?-->|<\?.*?\?>", re.DOTALL)
-_QUOTED = {"&quot;": '"', "&apos;": "'"}
+_ASIDE = re.compile(rb"<!--|<\?")
 
 
 class IrregularError(ValueError):
@@ -112,8 +111,7 @@ def _add(points: Points, piece: bytes) -> None:
     """Add the points of a piece."""
     if b"<![" in piece or b"&#" in piece:
         raise IrregularError("sections of raw text, or characters by number")
-    if b"<!--" in piece or b"<?" in piece:
-        piece = _ASIDE.sub(b"", piece)
+    piece = _without_asides(piece)
     tags = _tags(points, piece)
     if not len(tags.first):
         return
@@ -140,7 +138,7 @@ def _add(points: Points, piece: bytes) -> None:
     for tag in _texts(tags, tags.opens & ~tags.whole & (tags.kind == _NAME) & (opened == 0) & (tags.depth == 3)):
         text = piece[tags.last[tag] + 1 : tags.first[tag + 1]].decode()
         if track[tag] >= 0:
-            points.names[track[tag]] = unescape(text, _QUOTED).strip()
+            points.names[track[tag]] = html.unescape(text).strip()
     points.planned += int((tags.opens & ((tags.kind == _RTEPT) | (tags.kind == _WPT))).sum())
     points.heights |= bool((valued & (tags.kind == _ELE)).any())
     for column, values in ((points.lat, lat), (points.lon, lon), (points.time, time[:-1]), (points.speed, speed[:-1])):
@@ -148,6 +146,21 @@ def _add(points: Points, piece: bytes) -> None:
     points.track.append(track[here])
     points.count += len(here)
     points.inside, points.point_depth = bool(opened[-1]), int(depths[len(here) - 1])
+
+
+def _without_asides(piece: bytes) -> bytes:
+    """Return a piece without comments and processing instructions."""
+    kept, done = [], 0
+    for mark in _ASIDE.finditer(piece):
+        if mark.start() < done:
+            continue
+        closing = b"-->" if mark.group() == b"<!--" else b"?>"
+        end = piece.find(closing, mark.end())
+        if end < 0:
+            raise IrregularError("a comment over several pieces")
+        kept.append(piece[done : mark.start()])
+        done = end + len(closing)
+    return b"".join([*kept, piece[done:]]) if kept else piece
 
 
 def _add_to_the_open_point(points: Points, time: float, speed: float) -> None:

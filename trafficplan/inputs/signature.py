@@ -46,8 +46,8 @@ EXPECTED: dict[str, str] = {
 }
 
 _HEAD = 4096
-#: Of a text file so much is searched for entities; they may stand only before the first element.
-_PROLOGUE = 65_536
+#: XML whose first element comes later than this is refused: what is declared stands before it.
+_PROLOGUE = 1 << 20
 
 
 def what_it_is(path: Path) -> str:
@@ -100,16 +100,29 @@ def is_as_named(ledger: Ledger, path: Path, name: str) -> bool:
             "save it again from the program that made it, as GeoJSON or GeoPackage",
         )
         return False
-    if needed in ("a KML", "a GPX"):
-        with path.open("rb") as stream:
-            prologue = stream.read(_PROLOGUE)
-        if b"<!DOCTYPE" in prologue or b"<!ENTITY" in prologue:
-            ledger.problem(
-                "XML that declares a document type or entities",
-                name,
-                "<!DOCTYPE or <!ENTITY",
-                "plain KML or GPX",
-                "save it again from the program that made it",
-            )
-            return False
+    if needed in ("a KML", "a GPX") and not _declares_nothing(path):
+        ledger.problem(
+            "XML that declares a document type or entities",
+            name,
+            "<!DOCTYPE or <!ENTITY",
+            "plain KML or GPX",
+            "save it again from the program that made it",
+        )
+        return False
     return True
+
+
+def _declares_nothing(path: Path) -> bool:
+    """Tell whether an XML file comes to its first element without a declaration, whatever comments stand before."""
+    with path.open("rb") as stream:
+        text = stream.read(_PROLOGUE)
+    place = text.find(b"<")
+    while place >= 0:
+        rest = text[place : place + 4]
+        if rest.startswith((b"<!--", b"<?")):
+            closing = b"-->" if rest.startswith(b"<!--") else b"?>"
+            end = text.find(closing, place)
+            place = text.find(b"<", end) if end >= 0 else -1
+            continue
+        return not rest.startswith(b"<!")
+    return False
