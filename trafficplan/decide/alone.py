@@ -22,7 +22,7 @@ from trafficplan.farm.farm import Farm
 from trafficplan.farm.ground import ZONE_CODES
 from trafficplan.farm.operation import Operation
 from trafficplan.routes.build import passes_of
-from trafficplan.routes.passes import Drive
+from trafficplan.routes.passes import Drive, Pass
 from trafficplan.traffic.layers import CellState, OperationEvents
 from trafficplan.traffic.season import prepare_season, run_on
 
@@ -56,6 +56,7 @@ class Bench:
     zone : (cells,) zone codes of the cells inside
     known : what was computed already, by the content of the operation's passes and soils
     drives : drives that are known already
+    hashed : passes that were hashed already, by their identity (they are kept, so that it stays theirs)
     """
 
     farm: Farm
@@ -65,6 +66,7 @@ class Bench:
     threads: int
     known: dict[bytes, Own] = field(default_factory=dict)
     drives: Drives = field(default_factory=dict)
+    hashed: dict[int, tuple[tuple[Pass, ...], bytes]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -118,7 +120,7 @@ def season_with(bench: Bench, operations: Sequence[Operation], farm: Farm | None
 
 def own_of(bench: Bench, event: OperationEvents) -> Own:
     """Return what an operation does on its own; each is computed once."""
-    key = _content(event)
+    key = _content(bench, event)
     if key not in bench.known:
         bench.known[key] = _alone(bench, event)
     return bench.known[key]
@@ -132,16 +134,24 @@ def lasting_of(bench: Bench, run: Run) -> Stored:
     return out
 
 
-def _content(event: OperationEvents) -> bytes:
+def _content(bench: Bench, event: OperationEvents) -> bytes:
     """Return what decides an operation's own layers: paths, loads, tyres, pressures and soils."""
-    text = hashlib.blake2b(digest_size=16)
-    for one in event.passes:
-        text.update(repr((one.axle, one.pressure_pa, one.runs_at_depth_m)).encode())
-        for array in (one.xy, one.load_n, one.leg, one.furrow):
-            text.update(np.ascontiguousarray(array).tobytes())
+    held = bench.hashed.get(id(event.passes))
+    if held is None:
+        held = bench.hashed[id(event.passes)] = event.passes, _hash_of(event.passes)
+    text = hashlib.blake2b(held[1], digest_size=16)
     for soil in event.soils:
         text.update(soil.strength_pa.tobytes())
         text.update(np.asarray(soil.nu).tobytes())
+    return text.digest()
+
+
+def _hash_of(passes: tuple[Pass, ...]) -> bytes:
+    text = hashlib.blake2b(digest_size=16)
+    for one in passes:
+        text.update(repr((one.axle, one.pressure_pa, one.runs_at_depth_m)).encode())
+        for array in (one.xy, one.load_n, one.leg, one.furrow):
+            text.update(np.ascontiguousarray(array).tobytes())
     return text.digest()
 
 
