@@ -136,14 +136,16 @@ def _scenarios(told: Mapping[str, Any]) -> list[str]:
 def _tracks(told: Mapping[str, Any]) -> list[str]:
     lines = []
     for one in told["recorded_tracks"]:
+        speeds = one["speed_km_h"]
         facts = [
-            f"{key.replace('_', ' ')} {value:g}"
-            if isinstance(value, float | int)
-            else f"{key.replace('_', ' ')} {value}"
-            for key, value in one.items()
-            if key != "track" and value not in (None, "", [], {})
+            f"{one['fixes']} fixes, {one['share_used_pct']:g} % of the records used",
+            f"{one['length_km']:g} km" + (f" in {one['hours']:g} h" if one["hours"] is not None else ""),
+            f"{one['gaps']} gaps over 30 m (longest step {one['longest_gap_m']:g} m), {one['pauses']} pauses over 10 s",
+            f"jitter {100 * one['jitter_m']:.1f} cm",
+            f"{speeds[1]:g} km/h ({speeds[0]:g} to {speeds[2]:g})" if speeds else "no speed",
+            f"with {', '.join(one['columns'])}" if one["columns"] else "places and times only",
         ]
-        lines.append(f"  {one.get('track', '')}: {', '.join(facts)}")
+        lines.append(f"  {one['track']}: {'; '.join(facts)}")
     return lines
 
 
