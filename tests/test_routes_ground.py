@@ -185,3 +185,18 @@ def test_trailer_that_leaves_the_field_in_a_turn_is_told() -> None:
     assert wheels_outside(drive, rig, field(box(-20, -30, fence, 30), ())) == ()
     (note,) = wheels_outside(drive, rig, field(box(-20, -30, fence - 1.5, 30), ()))
     assert note.kind == "warned" and note.value == "1 turns"
+
+
+def test_trips_keep_to_curved_tramlines() -> None:
+    x = np.linspace(0.0, 260.0, 53)
+    lines = tuple(LineString(np.column_stack([x, y + 14.0 * np.sin(x / 45.0)])) for y in range(50, 150, 24))
+    ground, job = field(BLOCK, (GATE,), 24.0, lines), replace(SPREAD, drive="tramlines")
+    drive = plan_drive(ground, job, outfit(24.0, 8.0, 4e3))
+    assert drive.trips > 20
+    moved = np.isin(drive.leg[:-1], (TURN, HAUL))
+    points = shapely.points((drive.xy[:-1] + drive.xy[1:])[moved] / 2.0)
+    inside = shapely.distance(points, BLOCK.exterior) > 24.0 + 2.2 * 8.0  # beyond headland and turns
+    assert inside.sum() > 50
+    apart = shapely.distance(points[inside], shapely.union_all(lines))
+    assert (apart < 0.1).mean() > 0.95
+    assert apart.max() < 4.0  # the bend from one way into the next

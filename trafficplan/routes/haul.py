@@ -54,7 +54,7 @@ def field_ways(
     passes nearest to it.
     """
     lines = [_nodes_along(ring) for ring in rounds]
-    xy = np.concatenate([np.array([gate]), *lines, *[s.xy[[0, -1]] for s in bouts]])
+    xy = np.concatenate([np.array([gate]), *lines, *[s.xy for s in bouts]])
     graph: nx.Graph = nx.Graph()
     graph.add_nodes_from(range(len(xy)))
     starts = np.array([1, *(1 + np.cumsum([len(line) for line in lines], dtype=np.int64))], dtype=np.int64)
@@ -64,9 +64,11 @@ def field_ways(
         if math.hypot(*(line[0] - line[-1])) < 1e-6:
             _edge(graph, xy, start, start + len(line) - 1, 1.0)
     first_bout = int(starts[-1])
-    for k in range(len(bouts)):
-        _edge(graph, xy, first_bout + 2 * k, first_bout + 2 * k + 1, 1.2)
-    _link(graph, xy, part, starts, first_bout)
+    ends = first_bout + np.cumsum([0] + [len(s.xy) for s in bouts])
+    for first, after in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True):
+        for i in range(first, after - 1):
+            _edge(graph, xy, i, i + 1, 1.2)
+    _link(graph, xy, part, starts, np.unique(np.array([*ends[:-1], *(ends[1:] - 1)], dtype=np.int64)))
     node = None
     if stop is not None and graph.number_of_edges():
         xy, node = _stopped(graph, xy, stop)
@@ -108,12 +110,15 @@ def _edge(graph: nx.Graph, xy: NDArray[np.float64], a: int, b: int, factor: floa
     graph.add_edge(a, b, weight=factor * math.hypot(*(xy[a] - xy[b])))
 
 
-def _link(graph: nx.Graph, xy: NDArray[np.float64], part: Polygon, starts: NDArray[np.int64], first_bout: int) -> None:
+def _link(
+    graph: nx.Graph, xy: NDArray[np.float64], part: Polygon, starts: NDArray[np.int64], bout_ends: NDArray[np.int64]
+) -> None:
     """Link gateway and bout ends to the nearest node of the rounds, and the rounds to each other."""
     pairs: list[tuple[int, int]] = []
+    first_bout = int(starts[-1])
     if first_bout > 1:
         near = cKDTree(xy[1:first_bout])
-        ends = np.concatenate([[0], np.arange(first_bout, len(xy))])
+        ends = np.concatenate([[0], bout_ends])
         nearest = np.asarray(near.query(xy[ends], k=min(3, first_bout - 1))[1]).reshape(len(ends), -1)
         for end, nodes in zip(ends.tolist(), nearest.tolist(), strict=True):
             pairs += [(end, 1 + n) for n in nodes]

@@ -298,8 +298,9 @@ def add_work(planning: Planning, part: PartWork, xy: NDArray[np.float64], furrow
         xy = cut(xy, worked, length)
         if swath:
             planning.midway += 1
-            if _swath_trip(planning, part, xy, cut(whole, 0.0, at)):
-                _work_back(planning, part, xy[::-1], furrow, whole[0])
+            behind = cut(whole, 0.0, at)
+            if _swath_trip(planning, part, xy, behind):
+                _work_back(planning, part, xy[::-1], furrow, behind[::-1])
                 return
         else:
             fetch(planning, part, xy)
@@ -307,12 +308,12 @@ def add_work(planning: Planning, part: PartWork, xy: NDArray[np.float64], furrow
 
 
 def _work_back(
-    planning: Planning, part: PartWork, xy: NDArray[np.float64], furrow: int, start: NDArray[np.float64]
+    planning: Planning, part: PartWork, xy: NDArray[np.float64], furrow: int, behind: NDArray[np.float64]
 ) -> None:
-    """Work the rest of a swath from its far end, then leave over the part that is done."""
+    """Work the rest of a swath from its far end, then leave over the stretch that was done before."""
     add_work(planning, part, xy, -furrow, swath=True)
     if math.hypot(*(planning.here - xy[-1])) < 0.01:
-        add_way(planning, np.array([xy[-1], start]), TURN, part.ground)
+        add_way(planning, behind, TURN, part.ground)
 
 
 def _swath_trip(planning: Planning, part: PartWork, rest: NDArray[np.float64], done: NDArray[np.float64]) -> bool:
@@ -331,5 +332,5 @@ def _swath_trip(planning: Planning, part: PartWork, rest: NDArray[np.float64], d
         back = planning.far_back.pop(0)
     add_ways(planning, part, (out, far if back else near), HAUL)
     if not back:
-        add_way(planning, np.array([done[0], done[-1]]), HAUL, part.ground, way=False)
+        add_way(planning, done, HAUL, part.ground, way=False)
     return back
