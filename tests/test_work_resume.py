@@ -20,17 +20,18 @@ from trafficplan.chain import Plan
 from trafficplan.errors import InputError, OutputError
 from trafficplan.farm.operation import Change, Scenario
 from trafficplan.inputs.farm import read_farm
+from trafficplan.work import season as season_module
 from trafficplan.work.field import Also, FieldDone, Task, compute_field
 from trafficplan.work.hands import hands
 from trafficplan.work.part import part_of
 from trafficplan.work.place import part_of_place, result_at
-from trafficplan.work.resume import LEDGER, fingerprint
+from trafficplan.work.resume import LEDGER, common_print, fingerprint
 from trafficplan.work.season import compute_fields, map_farm
 from trafficplan.work.store import Store
 from trafficplan.work.written import hash_of, text_of, value_of
 
 REPO = Path(__file__).resolve().parents[1]
-PLAN = Plan(cell=1.0, depths_m=(0.2, 0.5))
+PLAN = Plan(cell=2.0, depths_m=(0.2, 0.5))
 LIGHT = Scenario("light", "half loads", (Change(load_factor=0.5),))
 
 
@@ -48,6 +49,15 @@ def farm(folder):
 def run(farm, out, resume=False, plan=PLAN, scenarios=("base",), partly=False, workers=1):
     with result_at(out, None, resume) as place, hands(workers) as at_work:
         return map_farm(farm, list(farm.fields), scenarios, plan, place, at_work, partly=partly)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def plain_report():
+    """The report takes most of the time of a run so small, and nothing here depends on what is in it."""
+    patch = pytest.MonkeyPatch()
+    patch.setattr(season_module, "write_report", lambda path, *_: path.write_text("the report"))
+    yield
+    patch.undo()
 
 
 # what is written down and read back
@@ -100,7 +110,8 @@ def test_what_is_no_plain_data_is_not_written():
 
 
 def prints(farm, plan=PLAN, order=("base",)):
-    return {key: fingerprint(part_of(farm, key, order), key, order, plan) for key in farm.fields}
+    common = common_print(farm)
+    return {key: fingerprint(common, part_of(farm, key, order), key, order, plan) for key in farm.fields}
 
 
 def changed(farm, **parts):
@@ -290,7 +301,7 @@ def test_what_is_also_done_with_a_field_comes_back_and_is_taken_over(farm, tmp_p
     first, again, other = runs
     assert (first.taken_over, set(again.taken_over), other.taken_over) == ((), set(farm.fields), ())
     for key, done in first.done.items():
-        assert done.more == (key, done.summaries[0].wheeled_ha * 2.0, 3, 1.0) == again.done[key].more
+        assert done.more == (key, done.summaries[0].wheeled_ha * 2.0, 3, 2.0) == again.done[key].more
         assert other.done[key].more[1] == done.summaries[0].wheeled_ha * 3.0
 
 
@@ -355,7 +366,7 @@ def test_a_disk_that_is_full_ends_the_run_and_resume_goes_on(farm, tmp_path, und
     write = module._write_here
 
     def full(path, data):
-        if len(written) > 30:
+        if len(written) > 20:
             raise OSError(28, "No space left on device")
         written.append(path)
         write(path, data)

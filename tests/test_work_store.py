@@ -1,7 +1,6 @@
 """Results in stores: a local path, memory, and an object store; run.json comes last, and a store that refuses is told."""
 
 import json
-import socket
 import sys
 
 import boto3
@@ -11,7 +10,7 @@ import s3fs
 from broken_runs import state
 from fsspec.implementations.memory import MemoryFileSystem
 from make_county import Size, make_farm
-from moto.server import ThreadedMotoServer
+from object_store import object_store
 
 from trafficplan.chain import Plan
 from trafficplan.errors import InputError, OutputError
@@ -45,20 +44,8 @@ def plain_report():
 
 @pytest.fixture(scope="module")
 def objects():
-    """An object store that listens here, with an empty bucket `county`."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    server = ThreadedMotoServer(ip_address="127.0.0.1", port=port, verbose=False)
-    server.start()
-    patch = pytest.MonkeyPatch()
-    patch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{port}")
-    for name, value in (("ACCESS_KEY_ID", "test"), ("SECRET_ACCESS_KEY", "test"), ("DEFAULT_REGION", "us-east-1")):
-        patch.setenv(f"AWS_{name}", value)
-    boto3.client("s3").create_bucket(Bucket="county")
-    yield "s3://county"
-    patch.undo()
-    server.stop()
+    with object_store() as bucket:
+        yield bucket
 
 
 @pytest.fixture(params=["path", "file", "memory", pytest.param("s3", marks=pytest.mark.cluster)])

@@ -67,13 +67,17 @@ def _same_program(client: Any) -> None:
     """Refuse workers that would compute other bytes: another state of the program, or none."""
     own = program_state()
     try:
-        there = client.run(program_state)
+        there = client.run(_state)
     except Exception as error:  # whatever a worker that lacks the program raises
         found = f"{type(error).__name__}: {error}"[:300]
         raise _refused("a worker cannot run this program", found, "this program on every worker", INSTALL) from None
     for worker, state in sorted(there.items()):
         if state != own:
             raise _another(worker)
+
+
+def _state() -> str:
+    return program_state()
 
 
 def _another(worker: str) -> InputError:
@@ -95,27 +99,45 @@ def _answer(state: str, work: Callable[[Any], Any], task: Any) -> Any:
 
 
 def _each(client: Any, address: str) -> Each:
+    """Return a function that lets the workers of a cluster work.
+
+    A worker that dies takes what waits there down with it; the cluster gives all of it to others, but after some deaths
+    it blames every task that was there. So those try again one by one, and only what is alone to blame is `Lost`.
+    """
+
     def each(work: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[tuple[int, Any]]:
-        waiting: dict[Any, int] = {}
-        run, state, following = uuid.uuid4().hex, program_state(), 0
-        seen = time.monotonic()
-        try:
-            while waiting or following < len(tasks):
-                threads = _threads(client)
-                seen = time.monotonic() if threads else seen
-                _patience(seen, address)
-                while following < len(tasks) and len(waiting) < AHEAD * max(1, threads):
-                    key = f"trafficplan-{run}-{following}"
-                    task = tasks[following]
-                    waiting[client.submit(_answer, state, work, task, key=key, pure=False)] = following
-                    following += 1
-                for future in _finished(client, waiting, address):
-                    yield waiting.pop(future), _result(future)
-        finally:
-            if waiting and client.status == "running":
-                client.cancel(list(waiting), force=True)
+        blamed = []
+        for i, answer in _some(client, address, work, list(enumerate(tasks))):
+            if isinstance(answer, Lost):
+                blamed.append((i, tasks[i]))
+            else:
+                yield i, answer
+        for one in blamed:
+            yield from _some(client, address, work, [one])
 
     return each
+
+
+def _some(
+    client: Any, address: str, work: Callable[[Any], Any], tasks: Sequence[tuple[int, Any]]
+) -> Iterator[tuple[int, Any]]:
+    """Yield the answers of tasks as they come, with a few waiting at the cluster for each of its threads."""
+    waiting: dict[Any, int] = {}
+    todo = list(reversed(tasks))
+    run, state, seen = uuid.uuid4().hex, program_state(), time.monotonic()
+    try:
+        while waiting or todo:
+            threads = _threads(client)
+            seen = time.monotonic() if threads else seen
+            _patience(seen, address)
+            while todo and len(waiting) < AHEAD * max(1, threads):
+                i, task = todo.pop()
+                waiting[client.submit(_answer, state, work, task, key=f"trafficplan-{run}-{i}", pure=False)] = i
+            for future in _finished(client, waiting, address):
+                yield waiting.pop(future), _result(future)
+    finally:
+        if waiting and client.status == "running":
+            client.cancel(list(waiting), force=True)
 
 
 def _threads(client: Any) -> int:
@@ -145,7 +167,8 @@ def _finished(client: Any, waiting: dict[Any, int], address: str) -> list[Any]:
 
     first_of: Any = distributed.wait
     try:
-        done = first_of(list(waiting), timeout=2, return_when="FIRST_COMPLETED").done
+        with client.as_current():
+            done = first_of(list(waiting), timeout=2, return_when="FIRST_COMPLETED").done
     except TimeoutError:
         done = set()
     except Exception as error:  # a future that was cancelled because the scheduler is gone

@@ -57,6 +57,25 @@ def part_of(farm: Farm, field: str, scenarios: Sequence[str]) -> Farm:
     )
 
 
+def common_part(farm: Farm) -> Farm:
+    """Return what is the same in the part of every field."""
+    return replace(
+        farm,
+        fields={},
+        soil_map=(),
+        soil_units={},
+        operations=(),
+        scenarios={},
+        outfits={},
+        logs={},
+        plans={},
+        aerial=None,
+        inputs={},
+        notes=(),
+        seen=(),
+    )
+
+
 def _outfits(operations: Iterable[Operation], scenarios: Iterable[Scenario]) -> set[str]:
     changed = {change.outfit for one in scenarios for change in one.changes if change.outfit}
     return {one.outfit for one in operations} | changed

@@ -14,7 +14,7 @@ from typing import Any
 from trafficplan.chain import Plan
 from trafficplan.farm.farm import Farm
 from trafficplan.work.folder import MARK
-from trafficplan.work.part import program_state
+from trafficplan.work.part import common_part, program_state
 from trafficplan.work.store import Store, read, remove, sizes, whole, write
 from trafficplan.work.written import hash_of, text_of, value_of
 
@@ -25,19 +25,34 @@ LEDGER = ".finished"
 Files = Mapping[str, tuple[int, str]]
 
 
-def fingerprint(part: Farm, field: str, scenarios: tuple[str, ...], plan: Plan, *more: object) -> str:
+def common_print(farm: Farm) -> str:
+    """Return the hash of what decides every field's result: the program, and what all fields of a farm see."""
+    return hash_of((program_state(), common_part(farm)))
+
+
+def fingerprint(common: str, part: Farm, field: str, scenarios: tuple[str, ...], plan: Plan, *more: object) -> str:
     """Return the hash of all that decides one field's result: the program, the farm as far as the field sees it, the plan.
 
     Parameters
     ----------
+    common : from `common_print`
     part : from `part_of`
     more : what else decides it (plain data)
     """
     # A row more in operations.csv moves all rows after it: only their order counts.
     rows = {row: rank for rank, row in enumerate(sorted({one.row for one in part.operations}))}
     operations = tuple(replace(one, row=rows[one.row]) for one in part.operations)
-    seen = replace(part, operations=operations)
-    return hash_of((program_state(), seen, field, scenarios, plan, more))
+    seen = (
+        part.fields,
+        part.soil_map,
+        part.soil_units,
+        operations,
+        part.scenarios,
+        part.outfits,
+        part.logs,
+        part.plans,
+    )
+    return hash_of((common, seen, field, scenarios, plan, more))
 
 
 def _entry(key: str) -> str:

@@ -21,7 +21,7 @@ from trafficplan.work.field import Also, FieldDone, FieldFailed, Outcome, Task, 
 from trafficplan.work.hands import Hands, Lost, hands
 from trafficplan.work.part import part_of
 from trafficplan.work.place import Place
-from trafficplan.work.resume import Files, fingerprint, recall
+from trafficplan.work.resume import Files, common_print, fingerprint, recall
 from trafficplan.work.store import Store, refusal, remove, sizes, write
 
 #: Written to ask whether a store still takes files.
@@ -174,11 +174,12 @@ def _tasks(
 ) -> list[Task]:
     """Return what each process needs, the largest field first."""
     alone = threads if len(fields) == 1 else 1
+    common = common_print(farm)
     tasks = []
     for key in sorted(fields, key=lambda key: -farm.fields[key].polygon.area):
         part = part_of(farm, key, order)
         more = replace(also, given={key: also.given.get(key)}) if also else None
-        inputs = fingerprint(part, key, order, plan, more.named(key) if more else None)
+        inputs = fingerprint(common, part, key, order, plan, more.named(key) if more else None)
         tasks.append(Task(part, key, order, plan, place.store, alone, inputs, partly, more))
     return tasks
 

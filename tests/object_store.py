@@ -1,0 +1,31 @@
+"""An object store that listens on this machine, for tests."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import boto3
+import pytest
+from moto.server import ThreadedMotoServer
+
+
+@contextmanager
+def object_store() -> Iterator[str]:
+    """Start one with an empty bucket; its address and keys are in the environment, also of processes started later."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    server = ThreadedMotoServer(ip_address="127.0.0.1", port=port, verbose=False)
+    server.start()
+    patch = pytest.MonkeyPatch()
+    patch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{port}")
+    for name, value in (("ACCESS_KEY_ID", "test"), ("SECRET_ACCESS_KEY", "test"), ("DEFAULT_REGION", "us-east-1")):
+        patch.setenv(f"AWS_{name}", value)
+    try:
+        boto3.client("s3").create_bucket(Bucket="county")
+        yield "s3://county"
+    finally:
+        patch.undo()
+        server.stop()

@@ -1,0 +1,180 @@
+"""A farm on a cluster of worker processes: the bytes of a run here; a killed worker loses nothing; what is missing is told."""
+
+import os
+import signal
+import sys
+import time
+
+import pytest
+from broken_runs import state
+from distributed import LocalCluster
+from make_county import Size, make_farm
+from object_store import object_store
+
+from trafficplan.chain import Plan
+from trafficplan.errors import InputError, OutputError
+from trafficplan.inputs.farm import read_farm
+from trafficplan.work import cluster as module
+from trafficplan.work import season as season_module
+from trafficplan.work.hands import Lost, hands
+from trafficplan.work.place import result_at
+from trafficplan.work.season import map_farm
+from trafficplan.work.store import read, sizes, store_at
+
+pytestmark = pytest.mark.cluster
+
+PLAN = Plan(cell=2.0, depths_m=(0.2, 0.5))
+
+
+@pytest.fixture(scope="module", autouse=True)
+def plain_report():
+    patch = pytest.MonkeyPatch()
+    patch.setattr(season_module, "write_report", lambda path, *_: path.write_text("the report"))
+    yield
+    patch.undo()
+
+
+@pytest.fixture(scope="module")
+def farm(once):
+    return read_farm(once("five-fields", lambda made: make_farm(made, 2, Size(fields=5, field_ha=0.25, operations=2))))
+
+
+@pytest.fixture(scope="module")
+def here(farm, tmp_path_factory):
+    out = tmp_path_factory.mktemp("here") / "out"
+    with result_at(out) as place, hands(1) as at_work:
+        map_farm(farm, list(farm.fields), ("base",), PLAN, place, at_work)
+    return state(out)
+
+
+@pytest.fixture(scope="module")
+def objects():
+    with object_store() as bucket:
+        yield bucket
+
+
+@pytest.fixture(scope="module")
+def cluster(objects):
+    """Two workers, each a process of its own with a nanny that starts it again; they know the object store."""
+    with started(2) as running:
+        yield running
+
+
+def started(workers):
+    return LocalCluster(n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=":0")
+
+
+def run(farm, out, address, told=lambda _field, _share: None, resume=False, store=None):
+    with result_at(out, store, resume) as place, hands(None, address) as at_work:
+        return map_farm(farm, list(farm.fields), ("base",), PLAN, place, at_work, told)
+
+
+def pids(cluster):
+    return {one.pid for one in cluster.workers.values()}
+
+
+def test_the_bytes_are_those_of_a_run_here(farm, cluster, here, tmp_path):
+    run(farm, tmp_path / "out", cluster.scheduler_address)
+    assert state(tmp_path / "out") == here
+
+
+def test_workers_write_to_an_object_store(farm, cluster, objects, here, tmp_path):
+    run(farm, None, cluster.scheduler_address, store=f"{objects}/from-workers")
+    store = store_at(f"{objects}/from-workers")
+    for name in sizes(store):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_bytes(read(store, name))
+    assert state(tmp_path) == here
+
+
+def test_a_place_that_only_this_process_sees_is_told(farm, cluster):
+    with pytest.raises(OutputError, match="must mean the same"):
+        run(farm, None, cluster.scheduler_address, store="memory://here")
+
+
+def test_a_worker_killed_in_mid_run_loses_nothing(farm, cluster, here, tmp_path):
+    killed = []
+
+    def kill_one(_field, _share):
+        if not killed:
+            killed.append(min(pids(cluster)))
+            os.kill(killed[0], signal.SIGKILL)
+
+    done = run(farm, tmp_path / "out", cluster.scheduler_address, kill_one)
+    assert killed and not done.failed and state(tmp_path / "out") == here
+
+
+def test_what_is_finished_is_taken_over_by_a_cluster(farm, cluster, here, tmp_path):
+    done = []
+
+    def stop(field, _share):
+        done.append(field)
+        if len(done) == 3:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run(farm, tmp_path / "out", cluster.scheduler_address, stop, resume=True)
+    resumed = run(farm, tmp_path / "out", cluster.scheduler_address, resume=True)
+    assert set(done) <= set(resumed.taken_over) and state(tmp_path / "out") == here
+
+
+def die(task):
+    if task == "deadly":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return task
+
+
+def test_a_task_that_kills_every_worker_is_lost_and_the_others_are_done(cluster):
+    cluster.scheduler.allowed_failures = 0
+    with hands(None, cluster.scheduler_address) as at_work:
+        answers = dict(at_work.each(die, ["a", "deadly", "b"]))
+    assert answers[0] == "a" and answers[2] == "b"
+    assert isinstance(answers[1], Lost) and "killed" in answers[1].problem.what
+
+
+def test_a_worker_with_another_state_of_the_program_is_refused(farm, cluster, tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "program_state", lambda: "another")
+    with pytest.raises(InputError) as caught:
+        run(farm, tmp_path / "out", cluster.scheduler_address)
+    assert "another state" in caught.value.problems[0].what and "tcp://" in caught.value.problems[0].found
+    assert not list(tmp_path.iterdir())
+    with pytest.raises(InputError, match="another state"):  # of a worker that came after the first look
+        module._answer("older", str, 1)
+
+
+def test_a_cluster_without_workers_is_told(farm, tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "NO_WORKER_S", 1.0)
+    with (
+        started(0) as empty,
+        pytest.raises(OutputError) as caught,
+    ):
+        run(farm, tmp_path / "out", empty.scheduler_address)
+    assert "no worker" in caught.value.problems[0].what and "dask worker" in caught.value.problems[0].mend
+
+
+def test_a_scheduler_that_goes_away_is_told_and_what_is_finished_stays(farm, here, tmp_path):
+    going = started(1)
+    with pytest.raises(OutputError) as caught:
+        run(farm, tmp_path / "out", going.scheduler_address, lambda _field, _share: going.close(), resume=True)
+    assert "--resume" in caught.value.problems[0].mend
+    with result_at(tmp_path / "out", None, True) as place, hands(1) as at_work:
+        done = map_farm(farm, list(farm.fields), ("base",), PLAN, place, at_work)
+    assert done.taken_over and state(tmp_path / "out") == here
+
+
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nonsense://x", "", "127.0.0.1:9"])
+def test_a_scheduler_that_is_not_there_is_told_within_seconds(farm, tmp_path, address, caplog, capfd):
+    begin = time.monotonic()
+    with pytest.raises(InputError) as caught:
+        run(farm, tmp_path / "out", address)
+    assert time.monotonic() - begin < 15
+    (problem,) = caught.value.problems
+    assert problem.where == "option --scheduler" and problem.what == "no scheduler answers"
+    assert not list(tmp_path.iterdir()) and capfd.readouterr().err == "" and not caplog.records
+
+
+def test_without_the_package_it_is_said_how_to_install_it(farm, tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(InputError) as caught:
+        run(farm, tmp_path / "out", "tcp://127.0.0.1:8786")
+    assert "pip install" in caught.value.problems[0].mend and "cluster" in caught.value.problems[0].mend
