@@ -229,7 +229,7 @@ def read_one(reader: Reader, raw: bytes) -> None:
     """
     from trafficplan.errors import InputError
 
-    with tempfile.TemporaryDirectory(prefix="fuzz-", dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as folder:
+    with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
         try:
             reader(raw, Path(folder))
         except InputError as error:
