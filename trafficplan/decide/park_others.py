@@ -145,7 +145,7 @@ def spliced(a: Weighed, b: Weighed, k: int) -> Drive | None:
 def moved_once(job: ParkJob, before: Before, places: Sequence[Weighed]) -> Other:
     """Return the best pair of places, the trailer moved from one to the other in mid-job.
 
-    Pairs are chosen by the length of the ways to the refills; the best few are driven and judged.
+    Pairs are chosen by the time on the ways to the refills and of the trailer; the best few are driven and judged.
     """
     words = "moved once in mid-job"
     among = [one for one in places if one.trips > 1][:AMONG]
@@ -154,10 +154,12 @@ def moved_once(job: ParkJob, before: Before, places: Sequence[Weighed]) -> Other
     pairs: list[tuple[float, Weighed, Weighed, int]] = []
     lengths = {one.candidate.number: ways_m(one) for one in among}
     for a, b in itertools.permutations(among, 2):
-        here, there = lengths[a.candidate.number], lengths[b.candidate.number]
-        count = min(len(here), len(there))
+        count = min(len(lengths[a.candidate.number]), len(lengths[b.candidate.number]))
         for k in range(1, count):
-            pairs.append((float(here[:k].sum() + there[k:].sum()), a, b, k))
+            first, then = lengths[a.candidate.number][:k].sum(), lengths[b.candidate.number][k:].sum()
+            trailer = _trips_s(job, a, float(a.refills.amounts_kg[:k].sum()))
+            trailer += _trips_s(job, b, float(b.refills.amounts_kg[k:].sum()))
+            pairs.append(((first + then) / job.served.field_m_s + trailer, a, b, k))
     pairs.sort(key=lambda one: (one[0], one[1].candidate.number, one[2].candidate.number, one[3]))
     done: list[Other] = []
     tried: set[tuple[int, int]] = set()
@@ -175,6 +177,14 @@ def moved_once(job: ParkJob, before: Before, places: Sequence[Weighed]) -> Other
         why = "one refill does for the job" if not among else "no two places fit together"
         return Other("moved once", words, False, why)
     return min(done, key=lambda one: one.lasting_m2 + job.minute_m2 * one.minutes)
+
+
+def _trips_s(job: ParkJob, one: Weighed, load_kg: float) -> float:
+    """Return how long the trailer drives to bring (or fetch) so much at a place [s]."""
+    trip = one.candidate.trip
+    assert trip is not None
+    once = trip.road_m / job.trailer.track_m_s + trip.field_m / job.trailer.field_m_s
+    return once * len(loads_of(load_kg, job.trailer_kg, job.fills))
 
 
 def _moved(job: ParkJob, before: Before, a: Weighed, b: Weighed, k: int) -> Other | None:

@@ -27,6 +27,8 @@ Floats = NDArray[np.float64]
 
 #: Places up to this far from the field are drawn on the sheet, the best one up to the other [m].
 NEAR_M, FAR_M = 150.0, 600.0
+#: Least width of the sheet's picture [mm].
+LEAST_WIDE_MM = 90.0
 #: Side of the squares in which crossings are counted [m], about an outfit's width; lower bounds of the steps.
 CELL_M = 3.0
 STEPS = (1, 2, 5, 10, 20, 50)
@@ -133,13 +135,14 @@ def sheet_picture(answer: ParkAnswer, width_mm: float, height_mm: float, most: i
 
 
 def _paper(shape: BaseGeometry, width_mm: float, height_mm: float) -> Paper:
+    """Return the paper: as large as the box lets the places be, and wide enough for north arrow and scale bar."""
     west, south, east, north = shape.bounds
     edge, foot = 5.0, 8.0
     wide, high = max(east - west, 1.0), max(north - south, 1.0)
     scale = min((width_mm - 2 * edge) / wide, (height_mm - 2 * edge - foot) / high)
-    return Paper(
-        scale, west - edge / scale, north + edge / scale, wide * scale + 2 * edge, high * scale + 2 * edge + foot
-    )
+    width = max(wide * scale + 2 * edge, LEAST_WIDE_MM)
+    left = (west + east) / 2 - width / 2 / scale
+    return Paper(scale, left, north + edge / scale, width, high * scale + 2 * edge + foot)
 
 
 def _lines(shape: BaseGeometry, frame: BaseGeometry | None = None) -> list[Floats]:
@@ -190,7 +193,7 @@ def _mark(one: Weighed, paper: Paper, best: bool, taken: list[tuple[float, float
 
 def _foot(paper: Paper, units: str) -> Iterator[str]:
     y = paper.height - 3.0
-    metres = bar_length(0.3 * paper.width / paper.scale, units)
+    metres = bar_length(0.25 * paper.width / paper.scale, units)
     long = metres * paper.scale
     x = paper.width - 4 - long
     yield (

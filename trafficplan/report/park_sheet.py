@@ -38,7 +38,7 @@ def render_sheet(answer: ParkAnswer) -> str:
             title=f"Parking in {job.field.key}",
             basis=basis_line(answer),
             lines=lines,
-            map=sheet_picture(answer, 186.0, 58.0, MOST),
+            map=sheet_picture(answer, 186.0, 62.0, MOST),
             head=head,
             rows=rows,
             standing=told,
