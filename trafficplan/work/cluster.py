@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import platform
 import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
@@ -92,9 +93,7 @@ def _another(worker: str) -> InputError:
 def _answer(state: str, work: Callable[[Any], Any], task: Any) -> Any:
     """Run on a worker, also on one that came later."""
     if program_state() != state:
-        import socket
-
-        raise _another(socket.gethostname())
+        raise _another(platform.node())
     return work(task)
 
 
