@@ -16,7 +16,7 @@ from trafficplan.decide.pressure import Question, rows_of
 from trafficplan.decide.trip import Leg
 from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field
-from trafficplan.farm.operation import Change, Moisture, Operation, Scenario
+from trafficplan.farm.operation import Change, Operation, Scenario
 from trafficplan.machines.outfit import Axle, Outfit
 from trafficplan.names import DEPTHS
 from trafficplan.routes.build import field_pressure
@@ -30,8 +30,8 @@ SAME_PA = 5e3
 #: Working widths up to this many times the narrowest can be brought down to it.
 NEAR_WIDTH = 1.34
 
-#: A fit day for an operation inside its own window, and the moisture then (None: by the day's water balance).
-NextFit = Callable[[Operation], tuple[dt.date, Moisture | None] | None]
+#: A fit day for an operation inside its own window: it then meets the soil of that day by the water balance.
+NextFit = Callable[[Operation], dt.date | None]
 
 
 @dataclass(frozen=True)
@@ -230,11 +230,9 @@ def _waits(farm: Farm, next_fit: NextFit) -> list[Candidate]:
     for one in farm.operations:
         if one.fixed_because or (one.earliest is None and one.latest is None) or one.drive.startswith("track:"):
             continue
-        fit = next_fit(one)
-        if fit is None or fit[0] == one.day:
-            continue
-        day, moisture = fit
-        changes.setdefault(one.job, []).append((one, Change(operations=(one.key,), day=day, moisture=moisture)))
+        day = next_fit(one)
+        if day is not None and day != one.day:
+            changes.setdefault(one.job, []).append((one, Change(operations=(one.key,), day=day)))
     found = []
     for job, pairs in changes.items():
         scenario = Scenario(f"wait {job}", f"{job} waits for a fit day", tuple(change for _, change in pairs))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -18,9 +19,8 @@ from trafficplan.decide.trials import Trial
 from trafficplan.errors import InputError, Problem
 from trafficplan.farm import defaults
 from trafficplan.farm.farm import Farm
-from trafficplan.farm.operation import Moisture, Operation
+from trafficplan.farm.operation import Operation
 from trafficplan.farm.prices import Prices
-from trafficplan.farm.water import moisture_on, soil_shares
 from trafficplan.names import Note
 from trafficplan.report.audit_files import (
     AUDIT,
@@ -39,7 +39,6 @@ from trafficplan.report.tables import write_zones
 from trafficplan.report.vector import write_zones_map
 from trafficplan.routes.matching import Matched, match
 from trafficplan.routes.unlogged import Missing, same_drive, same_time, with_unlogged
-from trafficplan.units import KPA
 from trafficplan.work.field import Also
 from trafficplan.work.hands import Hands, Lost
 from trafficplan.work.part import part_of
@@ -137,7 +136,7 @@ def audit_farm(
     chosen = best_three(proposals)
     together = _together(whole, chosen, tried, accounts, asked.plan, at_work, hour)
     audits = tuple(one.audit for one in accounts.values())
-    notes = [*driven.notes, *_refused(trials)]
+    notes = [*driven.notes, *_unfit(whole, tried), *_refused(trials)]
     told_of = FarmAccount(
         farm=whole,
         as_read=farm,
@@ -195,21 +194,22 @@ def _next_fit(farm: Farm) -> NextFit | None:
         return None
     limit = defaults.number("go_chance", farm.defaults)
 
-    def found(operation: Operation) -> tuple[object, Moisture | None] | None:
-        day = next_fit_day(farm, farm.fields[operation.field], operation, limit)
-        if day is None:
-            return None
-        if operation.moisture is None:
-            return day, None
-        shares = soil_shares(farm, farm.fields[operation.field])
-        unit = next(iter(shares), "")
-        moisture = moisture_on(farm, farm.fields[operation.field], unit, day)
-        if moisture is None:
-            return None
-        words = f"top:{moisture.top_pa / KPA:.1f},deep:{moisture.deep_pa / KPA:.1f}"
-        return day, Moisture(round(moisture.top_pa / KPA, 1) * KPA, round(moisture.deep_pa / KPA, 1) * KPA, words)
+    def found(operation: Operation) -> dt.date | None:
+        return next_fit_day(farm, farm.fields[operation.field], operation, limit)
 
-    return found  # type: ignore[return-value]
+    return found
+
+
+def _unfit(farm: Farm, tried: Sequence[Candidate]) -> list[Note]:
+    """Return a note of operations that could have waited, but for which no day of their window is fit."""
+    moved = {key for one in tried if one.kind == "wait" for change in one.scenario.changes for key in change.operations}
+    free = [one for one in farm.operations if one.latest and not one.fixed_because and one.key not in moved]
+    if farm.weather is None or not free:
+        return []
+    limit = defaults.number("go_chance", farm.defaults)
+    value = ", ".join(one.key for one in free[:12]) + (f" and {len(free) - 12} more" if len(free) > 12 else "")
+    why = f"from their day on no day of their own window has a chance of at most {limit:g}, or their own day has: not moved"
+    return [Note("warned", "waiting for a fit day", value, why)]
 
 
 def _together(
