@@ -72,6 +72,13 @@ def workers_of(workers: int | None) -> int | None:
     return workers
 
 
+def either(asked: Mapping[str, Any], one: str, other: str) -> None:
+    """Refuse two options that answer the same question."""
+    if asked[one] is not None and asked[other] is not None:
+        found = f"{asked[one]} and {asked[other]}"
+        raise refuse("two answers to one question", f"--{one}/--{other}", found, "one of them", f"leave --{one} away")
+
+
 def known(option: str, names: Sequence[str], there: Collection[str]) -> list[str]:
     """Return the names asked for; refuse unknown ones, naming the nearest and all that there are."""
     problems = []

@@ -36,6 +36,16 @@ def audit_command(
         typer.Option(help="Prices as TOML, in place of the farm's own; without any, nothing is told in money."),
     ] = None,
     workers: Annotated[int | None, typer.Option(help="Processes; default: one per core.")] = None,
+    scheduler: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="Work on a cluster: tcp://host:8786 of its scheduler.")
+    ] = None,
+    store: Annotated[
+        str | None,
+        typer.Option(metavar="PATH_OR_URL", help="Write the result to a store (s3://bucket/folder) in place of --out."),
+    ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Take over the fields that a run which was killed had finished.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Account for a whole season: everything that drove, what it did to the soil, and which changes would help most."""
@@ -49,9 +59,19 @@ def audit_command(
         "instead": instead or [],
         "prices": str(prices) if prices else None,
         "workers": workers,
+        "scheduler": scheduler,
+        "store": store,
+        "resume": resume,
     }
+    from trafficplan.work.store import shown
+
     partly: list[bool] = []
-    answer("audit", inputs, as_json, lambda: _audit(farm, out, inputs, as_json, partly))
+    answer(
+        "audit",
+        {**inputs, "store": shown(store) if store else None},
+        as_json,
+        lambda: _audit(farm, out, inputs, as_json, partly),
+    )
     if any(partly):
         raise typer.Exit(PARTLY)
 
@@ -59,23 +79,31 @@ def audit_command(
 def _audit(
     folders: list[Path], out: Path | None, asked: dict[str, Any], as_json: bool, partly: list[bool]
 ) -> dict[str, Any]:
-    from trafficplan.cli.asked import plan_of, workers_of
+    from trafficplan.cli.asked import either, plan_of, workers_of
     from trafficplan.inputs.prices import read_prices
     from trafficplan.work.audit import Asked
     from trafficplan.work.audits import audit_farms
     from trafficplan.work.hands import hands
     from trafficplan.work.place import result_at
+    from trafficplan.work.store import shown
 
+    either(asked, "workers", "scheduler")
+    either(asked, "out", "store")
     plan, workers = plan_of({**asked, "from": None, "to": None}), workers_of(asked["workers"])
     prices = read_prices(Path(asked["prices"])) if asked["prices"] else None
     swaps = tuple(_swap(one) for one in asked["instead"])
     against = Path(asked["against"]) if asked["against"] else None
     target = out or Path(f"{folders[0].resolve().name}-audit" if len(folders) == 1 else "audit")
     question = Asked(plan, asked["season"], swaps, prices)
-    with result_at(target) as place, hands(workers) as at_work, _progress(not as_json) as told:
-        done = audit_farms(folders, question, place, at_work, str(target), against, told)
+    where = shown(asked["store"]) if asked["store"] else str(target)
+    with (
+        result_at(target, asked["store"], asked["resume"]) as place,
+        hands(workers, asked["scheduler"]) as at_work,
+        _progress(not as_json) as told,
+    ):
+        done = audit_farms(folders, question, place, at_work, where, against, told)
     partly.append(done.partly)
-    return _told(done, target)
+    return _told(done, where, len(folders))
 
 
 def _swap(text: str) -> Swap:
@@ -116,7 +144,7 @@ def _progress(wanted: bool) -> Iterator[Callable[[str, str, float], None]]:
         yield told
 
 
-def _told(done: Audits, target: Path) -> dict[str, Any]:
+def _told(done: Audits, where: str, farms: int) -> dict[str, Any]:
     """Return the answer in numbers and in words."""
     from trafficplan.report.audit_words import answer_of, cost_words
 
@@ -136,12 +164,12 @@ def _told(done: Audits, target: Path) -> dict[str, Any]:
             f"  not computed: {key}: {problems[0].sentence()}" for key, problems in sorted(account.failed.items())
         ]
     lines += [f"{farm} could not be audited: {problems[0].sentence()}" for farm, problems in done.failed.items()]
-    page = "report.html" if not (target / "farms.html").exists() else "farms.html"
-    lines += [f"Open {target / page}", "A planning aid: dig a hole and look. Local rules come first."]
+    page = "report.html" if farms == 1 else "farms.html"
+    lines += [f"Open {where}/{page}", "A planning aid: dig a hole and look. Local rules come first."]
     notes = done.notes
     failed = {farm: [problem.as_dict() for problem in problems] for farm, problems in done.failed.items()}
     return {
-        "result": {"out": str(target), "farms": list(done.results), "failed": failed},
+        "result": {"out": where, "farms": list(done.results), "failed": failed},
         "assumptions": [note.as_dict() for note in notes if note.kind == "assumed"],
         "warnings": [note.as_dict() for note in notes if note.kind != "assumed"],
         "text": "\n".join(lines),

@@ -211,8 +211,9 @@ def result_of(
 
 
 def write_audit(path: Path, result: Mapping[str, Any]) -> None:
-    """Write audit.json: the JSON answer of this farm, read again by --against."""
-    path.write_text(json.dumps(result, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
+    """Write audit.json: the JSON answer of this farm but where it stands, read again by --against."""
+    told = {name: value for name, value in result.items() if name != "out"}
+    path.write_text(json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
 
 
 def read_audit(folder: Path, farm: str) -> dict[str, Any] | None:
