@@ -23,7 +23,7 @@ Rings = tuple[NDArray[np.float64], NDArray[np.int64]]
 
 FENCE_M = 1.0  # vehicles keep this far from the boundary where a turn can
 AS_SHORT_M = 0.5  # a turn that is longer than the shortest by more than this goes out of its way
-SHORTENED = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0])  # lengths tried when a way is shortened [radius]
+SHORTENED = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0)  # lengths tried when a way is shortened [radius]
 
 
 class Ground(NamedTuple):
@@ -82,20 +82,27 @@ def ground_of(part: Polygon | MultiPolygon) -> Ground:
 
 def lengths(xy: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the way along a line at each vertex [m], from 0."""
-    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    out = np.zeros(len(xy))
+    step = xy[1:] - xy[:-1]
+    np.cumsum(np.hypot(step[:, 0], step[:, 1]), out=out[1:])
+    return out
 
 
 def length_of(xy: NDArray[np.float64]) -> float:
     """Return the length of a line [m]."""
-    return float(np.hypot(*np.diff(xy, axis=0).T).sum())
+    step = xy[1:] - xy[:-1]
+    return float(np.hypot(step[:, 0], step[:, 1]).sum())
 
 
 def cut(xy: NDArray[np.float64], start_m: float, end_m: float) -> NDArray[np.float64]:
     """Return the stretch of a line between two distances along it [m]."""
     s = lengths(xy)
-    inner = xy[(s > start_m + 1e-6) & (s < end_m - 1e-6)]
-    ends = [[np.interp(d, s, xy[:, 0]), np.interp(d, s, xy[:, 1])] for d in (start_m, end_m)]
-    return np.concatenate([ends[:1], inner, ends[1:]])
+    inner = (s > start_m + 1e-6) & (s < end_m - 1e-6)
+    out = np.empty((int(inner.sum()) + 2, 2))
+    out[1:-1] = xy[inner]
+    out[:: len(out) - 1, 0] = np.interp((start_m, end_m), s, xy[:, 0])
+    out[:: len(out) - 1, 1] = np.interp((start_m, end_m), s, xy[:, 1])
+    return out
 
 
 def pose(xy: NDArray[np.float64], at_end: bool) -> NDArray[np.float64]:
@@ -138,8 +145,7 @@ def _cuts(a: NDArray[np.float64], b: NDArray[np.float64], limit: float, radius: 
         return np.zeros(1)
     bend = abs((pose(b, False)[2] - pose(a, True)[2] + math.pi) % (2.0 * math.pi) - math.pi)
     tangent = radius * math.tan(min(bend, 2.6) / 2.0)
-    tried = np.append(SHORTENED * radius, tangent)
-    return np.unique(np.minimum(tried, limit))
+    return np.array(sorted({min(length, limit) for length in (*[share * radius for share in SHORTENED], tangent)}))
 
 
 def smooth_pieces(xy: NDArray[np.float64], radius: float) -> list[NDArray[np.float64]]:
@@ -190,10 +196,13 @@ def join_runs(runs: list[Run], radius: float) -> Line:
 
 def _add(line: Line, xy: NDArray[np.float64], run: Run, wait_s: float) -> None:
     """Append the stretch of a run that is left; its last vertex is left to the next one, which starts there."""
-    s = lengths(xy)
-    share = s / s[-1] if s[-1] > 0.0 else s
+    if run.start_kg == run.end_kg:
+        load = np.full(len(xy), run.start_kg)
+    else:
+        s = lengths(xy)
+        load = run.start_kg + (run.end_kg - run.start_kg) * (s / s[-1] if s[-1] > 0.0 else s)
     line.xy.append(xy)
     line.leg.append(np.full(len(xy), run.leg, dtype=np.int8))
-    line.load_kg.append(run.start_kg + (run.end_kg - run.start_kg) * share)
+    line.load_kg.append(load)
     line.furrow.append(np.full(len(xy), run.furrow, dtype=np.int8))
     line.wait_s.append(wait_s)
