@@ -8,7 +8,8 @@ from __future__ import annotations
 import base64
 import io
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from markupsafe import Markup
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from shapely import LineString, MultiPolygon, Polygon
 
+from trafficplan.assess.summary import WorstPlace
 from trafficplan.decide.farm_account import FarmAccount
 from trafficplan.farm.field import Field
 from trafficplan.report.charts import INK, QUIET
@@ -29,32 +31,71 @@ from trafficplan.units import FOOT
 NUMBERED = 5
 #: Farm's map: width, and least and greatest height [units of the drawing].
 WIDE, LOW, HIGH = 1000.0, 330.0, 600.0
+#: Fields that cover less of their common box than this are laid side by side, under a line of this height.
+SCATTERED, LABEL = 0.05, 22.0
 #: Field's map: width and greatest height.
-FIELD_WIDE, FIELD_HIGH = 400.0, 420.0
+FIELD_WIDE, FIELD_HIGH = 400.0, 330.0
 TRACK, WATER = "#a39a88", "#3f6f94"
 
 _LASTING = MEASURES["lasting"]
 
 
+@dataclass(frozen=True)
 class _Sheet:
-    """Metres of the CRS laid on a drawing: north is up."""
+    """Metres of the CRS laid on a drawing, north up: `scale` units a metre; the corner `west`, `north` at `left`, `top`."""
 
-    def __init__(self, bounds: tuple[float, float, float, float], wide: float, low: float, high: float) -> None:
-        west, south, east, north = bounds
-        span = max(east - west, 1.0), max(north - south, 1.0)
-        self.scale = min(wide / span[0], high / span[1])
-        self.width = wide
-        self.height = max(low, span[1] * self.scale)
-        self.west = (west + east) / 2 - wide / self.scale / 2
-        self.north = north + (self.height / self.scale - span[1]) / 2
+    scale: float
+    west: float
+    north: float
+    width: float
+    height: float
+    left: float = 0.0
+    top: float = 0.0
 
     def x(self, east: float) -> float:
         """Return a place on the drawing, to a tenth."""
-        return round((east - self.west) * self.scale, 1)
+        return round(self.left + (east - self.west) * self.scale, 1)
 
     def y(self, north: float) -> float:
         """Return a place on the drawing, to a tenth."""
-        return round((self.north - north) * self.scale, 1)
+        return round(self.top + (self.north - north) * self.scale, 1)
+
+
+def _fitted(bounds: tuple[float, float, float, float], wide: float, low: float, high: float) -> _Sheet:
+    """Return the sheet on which a box fills the width, or the height."""
+    west, south, east, north = bounds
+    span = max(east - west, 1.0), max(north - south, 1.0)
+    scale = min(wide / span[0], high / span[1])
+    height = max(low, span[1] * scale)
+    return _Sheet(scale, (west + east) / 2 - wide / scale / 2, north + (height / scale - span[1]) / 2, wide, height)
+
+
+def _side_by_side(fields: Sequence[Field]) -> list[_Sheet]:
+    """Return a sheet per field, in rows, all of the largest scale at which they fit."""
+    low, high = 1e-4, 10.0
+    for _ in range(40):
+        middle = math.sqrt(low * high)
+        sheets = _rows(fields, middle)
+        bottom = max(one.top + one.height for one in sheets)
+        low, high = (middle, high) if bottom <= HIGH and _fits(sheets) else (low, middle)
+    return _rows(fields, low)
+
+
+def _fits(sheets: Sequence[_Sheet]) -> bool:
+    return all(one.left + one.width <= WIDE + 1e-6 for one in sheets)
+
+
+def _rows(fields: Sequence[Field], scale: float) -> list[_Sheet]:
+    sheets: list[_Sheet] = []
+    left, top, tallest = 0.0, LABEL, 0.0
+    for field in fields:
+        west, south, east, north = field.polygon.bounds
+        width, height = max((east - west) * scale, 9.0 * len(field.key)), (north - south) * scale
+        if left > 0 and left + width > WIDE:
+            left, top, tallest = 0.0, top + tallest + LABEL + 8.0, 0.0
+        sheets.append(_Sheet(scale, west, north, width, height, left, top))
+        left, tallest = left + width + 14.0, max(tallest, height)
+    return sheets
 
 
 def field_image(picture: Picture, index: int) -> Markup:
@@ -79,38 +120,55 @@ def _png(steps: NDArray[np.uint8]) -> str:
     return base64.b64encode(target.getvalue()).decode()
 
 
-def farm_map(account: FarmAccount, pictures: Mapping[str, Picture]) -> Markup:
-    """Return the map of the whole farm: chance of lasting damage, fields by name, worst places by number."""
-    fields = [account.farm.fields[one.field] for one in account.fields]
+def farm_map(account: FarmAccount, pictures: Mapping[str, Picture]) -> tuple[Markup, str]:
+    """Return the map of the whole farm, and words under it: chance of lasting damage, names, worst places by number.
+
+    Fields that lie far apart are laid side by side at one scale: in their places nothing could be seen.
+    """
+    driven = [i for i, one in enumerate(account.fields) if one.jobs] or list(range(len(account.fields)))
+    fields = [account.farm.fields[account.fields[i].field] for i in driven]
     bounds = np.array([field.polygon.bounds for field in fields])
     whole = (*bounds[:, :2].min(axis=0), *bounds[:, 2:].max(axis=0))
-    sheet = _Sheet((whole[0], whole[1], whole[2], whole[3]), WIDE, LOW, HIGH)
-    parts = [*_surroundings(sheet, account)]
-    for index, field in enumerate(fields):
-        parts.append(_used(sheet, pictures[field.key], index))
-        parts.append(_outline(sheet, field.polygon))
+    ground = sum(field.polygon.area for field in fields)
+    apart = ground < SCATTERED * (whole[2] - whole[0]) * (whole[3] - whole[1])
+    if apart:
+        sheets = _side_by_side(fields)
+        height = max(one.top + one.height for one in sheets)
+        parts: list[Markup] = []
+    else:
+        sheet = _fitted((whole[0], whole[1], whole[2], whole[3]), WIDE, LOW, HIGH)
+        sheets, height = [sheet] * len(fields), sheet.height
+        parts = _surroundings(sheet, account)
+    for index, field, sheet in zip(driven, fields, sheets, strict=True):
+        parts += [_used(sheet, pictures[field.key], index), _outline(sheet, field.polygon)]
     small = 10.0 if len(fields) > 25 else 15.0
-    for field in fields:
+    for field, sheet in zip(fields, sheets, strict=True):
         point = field.polygon.representative_point()
-        parts.append(_text(sheet.x(point.x), sheet.y(point.y), field.key, small, "middle", bold=True))
+        x, y = (sheet.left, sheet.top - 5) if apart else (sheet.x(point.x), sheet.y(point.y))
+        parts.append(_text(x, y, field.key, 14.0 if apart else small, "start" if apart else "middle", bold=True))
+    by_name = {field.key: sheet for field, sheet in zip(fields, sheets, strict=True)}
     for number, place in enumerate(account.worst[:NUMBERED], 1):
-        x, y = sheet.x(place.x), sheet.y(place.y)
-        parts.append(Markup(f'<circle cx="{x}" cy="{y}" r="10" fill="{INK}" stroke="#fff" stroke-width="1.5"/>'))
-        parts.append(
-            Markup(
-                f'<text x="{x}" y="{y + 4.5}" font-size="13" font-weight="700" fill="#fff" text-anchor="middle">'
-                f"{number}</text>"
-            )
-        )
-    parts.append(_bar(sheet, account.farm.units, sheet.height + 22))
-    parts.append(_legend(sheet.height + 44))
-    words = "Chance of lasting damage over the farm"
-    return _drawing(sheet, sheet.height + 84, words, parts)
+        parts.append(_numbered(by_name[place.field], place, number))
+    parts.append(_bar(sheets[0], account.farm.units, height + 22))
+    parts.append(_legend(height + 44))
+    words = "They lie far apart and are laid side by side here, all at one scale. " if apart else ""
+    left_out = len(account.fields) - len(driven)
+    if left_out:
+        words += f"Not drawn: {left_out} field{'s' if left_out > 1 else ''} in which nothing drove. "
+    return _drawing(WIDE, height + 84, "Chance of lasting damage over the farm", parts), words
+
+
+def _numbered(sheet: _Sheet, place: WorstPlace, number: int) -> Markup:
+    x, y = sheet.x(place.x), sheet.y(place.y)
+    return Markup(
+        f'<circle cx="{x}" cy="{y}" r="10" fill="{INK}" stroke="#fff" stroke-width="1.5"/>'
+        f'<text x="{x}" y="{y + 4.5}" font-size="13" font-weight="700" fill="#fff" text-anchor="middle">{number}</text>'
+    )
 
 
 def field_map(account: FarmAccount, field: Field, picture: Picture, index: int) -> Markup:
     """Return the map of one field."""
-    sheet = _Sheet(field.polygon.bounds, FIELD_WIDE, 60.0, FIELD_HIGH)
+    sheet = _fitted(field.polygon.bounds, FIELD_WIDE, 60.0, FIELD_HIGH)
     parts = [_used(sheet, picture, index), _outline(sheet, field.polygon)]
     for gate in field.gateways:
         x, y = sheet.x(gate.x), sheet.y(gate.y)
@@ -121,12 +179,12 @@ def field_map(account: FarmAccount, field: Field, picture: Picture, index: int) 
             )
         )
     parts.append(_bar(sheet, account.farm.units, sheet.height + 24))
-    return _drawing(sheet, sheet.height + 36, f"Chance of lasting damage in {field.key}", parts)
+    return _drawing(sheet.width, sheet.height + 36, f"Chance of lasting damage in {field.key}", parts)
 
 
-def _drawing(sheet: _Sheet, height: float, words: str, parts: Iterable[Markup]) -> Markup:
+def _drawing(width: float, height: float, words: str, parts: Iterable[Markup]) -> Markup:
     return Markup(
-        f'<svg class="chart" role="img" aria-label="{safe(words)}" viewBox="-12 -12 {sheet.width + 24:g} {height + 12:g}">'
+        f'<svg class="chart" role="img" aria-label="{safe(words)}" viewBox="-12 -12 {width + 24:g} {height + 12:g}">'
         f"{Markup('').join(parts)}</svg>"
     )
 
@@ -185,7 +243,7 @@ def _text(x: float, y: float, text: str, size: float, anchor: str, bold: bool = 
 def _bar(sheet: _Sheet, units: str, y: float) -> Markup:
     """Return a scale bar; north is up."""
     unit = 1.0 if units == "metric" else FOOT
-    most = sheet.width / sheet.scale / 4 / unit
+    most = min(sheet.width, WIDE / 4) / sheet.scale / (4 if sheet.width > WIDE / 4 else 2) / unit
     power = 10.0 ** math.floor(math.log10(max(most, 1.0)))
     length = max(power * lead for lead in (1.0, 2.0, 5.0) if power * lead <= max(most, 1.0)) * unit
     width = round(length * sheet.scale, 1)

@@ -59,6 +59,8 @@ def render_audit_page(
     farm = account.farm
     answer = answer_of(account)
     drove = bool(account.jobs)
+    drawn, apart = farm_map(account, pictures) if account.fields else (Markup(""), "")
+    idle = [one.field for one in account.fields if not one.jobs]
     values: dict[str, object] = {
         "farm_title": farm.title,
         "season": account.season,
@@ -66,10 +68,12 @@ def render_audit_page(
         "css": Markup(packaged("page.css") + packaged("audit_page.css")),
         "answer": answer,
         "images": [field_image(pictures[one.field], i) for i, one in enumerate(account.fields)],
-        "farm_map": farm_map(account, pictures) if account.fields else "",
+        "farm_map": drawn,
+        "map_words": apart,
         **_change_values(account),
         "failed": [f"{key}: {problems[0].sentence()}" for key, problems in account.failed.items()],
-        "fields": [_field(account, one, pictures, i) for i, one in enumerate(account.fields)],
+        "fields": [_field(account, one, pictures, i) for i, one in enumerate(account.fields) if one.jobs],
+        "idle": ", ".join(idle),
         "groups": _groups(account) if drove else [],
         "traffic": _traffic(account) if drove else [],
         **(_chance(account) if drove else {"chance": None, "concentrated": "", "lanes": "", "loosening": ""}),
@@ -173,8 +177,6 @@ def _field(account: FarmAccount, one: FieldAudit, pictures: Mapping[str, Picture
 def _field_sentence(account: FarmAccount, one: FieldAudit) -> str:
     units = account.farm.units
     row = zone_row(account.summaries[one.field])
-    if not one.jobs:
-        return "Nothing drove here this season."
     worst = account.summaries[one.field].worst
     place = f" Worst: {worst[0].name}." if worst else ""
     loose = one.loosening

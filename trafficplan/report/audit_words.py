@@ -112,6 +112,11 @@ def _pressure(pascal: float, units: str) -> str:
 def _mended(whole: Whole, units: str) -> str:
     if whole.over_topsoil_ha <= 0:
         start = "Above tillage depth nothing was over its strength"
+    elif whole.mended_ha <= 0:
+        start = (
+            f"No tillage of this season came after: {say('area', whole.over_topsoil_ha, units)} are still over their strength "
+            "above its depth"
+        )
     else:
         start = (
             f"Tillage mended {say('area', whole.mended_ha, units)} of {say('area', whole.over_topsoil_ha, units)} that were over "

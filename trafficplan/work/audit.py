@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -128,7 +129,9 @@ def audit_farm(
     run = compute_fields(
         whole, list(whole.fields), ["base"], asked.plan, place, at_work, told, True, Also(account, given)
     )
-    accounts = {key: one for key in sorted(run.done) if isinstance(one := run.done[key].more, FieldAccount)}
+    accounts = {
+        key: one for key in sorted(run.done, key=_by_name) if isinstance(one := run.done[key].more, FieldAccount)
+    }
     prices = asked.prices or whole.prices
     hour = prices.hour if prices else None
     trials = [trial for one in accounts.values() for trial in one.trials]
@@ -155,6 +158,17 @@ def audit_farm(
         notes=tuple(dict.fromkeys([*notes, *(note for one in run.summaries for note in one.notes)])),
     )
     return Audited(told_of, {key: _lasting(run, key) for key in accounts})
+
+
+def _by_name(key: str) -> list[tuple[int, int, str]]:
+    """Return what sorts names as people do: Field 2 before Field 10.
+
+    Examples
+    --------
+    >>> sorted(["F10", "F2", "A"], key=_by_name)
+    ['A', 'F2', 'F10']
+    """
+    return [(0, int(part), "") if part.isdigit() else (1, 0, part.lower()) for part in re.split(r"(\d+)", key) if part]
 
 
 def _lasting(run: FieldsRun, field: str) -> Picture:
