@@ -28,7 +28,8 @@ BRIDGE_M = 60.0  # rounds that lie further apart than this from each other are b
 class Ways:
     """The ways inside one part of a field: nodes (n, 2), their graph, the node of the place to stop at (None: there
     is none in it), and what was found so far: shortest ways by start node, smooth pieces by both nodes and radius, trips
-    from each end of the bouts to where loads leave the ways and back [m] by radius."""
+    from each end of the bouts to where loads leave the ways and back by radius, ways from each end to each by radius and
+    reach of turns [m]."""
 
     xy: NDArray[np.float64]
     graph: nx.Graph
@@ -38,6 +39,7 @@ class Ways:
     found: dict[int, tuple[NDArray[np.float64], NDArray[np.int32]]] = field(default_factory=dict)
     pieces: dict[tuple[int, int, float], list[NDArray[np.float64]]] = field(default_factory=dict)
     trips: dict[float, NDArray[np.float64]] = field(default_factory=dict)
+    turns: dict[tuple[float, float], NDArray[np.float64]] = field(default_factory=dict)
 
 
 def field_ways(

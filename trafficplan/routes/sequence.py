@@ -21,7 +21,7 @@ from trafficplan.routes.sequence_search import EMPTY_M, KEPT, improve, judge
 STEPS = 100_000  # steps tried for each bout at most: bounds the time
 ROUNDS = 20  # changes by chance for each bout at most
 NEAREST = 8  # bouts beside which each bout is tried
-WIDEST_STEP = 4  # plain orders: every so many bouts
+WIDEST_STEP = 8  # plain orders: over every so many bouts at most
 BEST_STARTS = 3
 MOST_IN_GROUP = 12
 
@@ -113,53 +113,61 @@ def best_sequence(
     job = np.array([capacity_m, part_loads, weight, fills, whole_bouts], dtype=np.float64)
     tracks = _arrays(tracks)
     length, way, fill, last = tracks
-    near = _nearest(way, n)
-    starts = []
+    near, join = _joins(way)
+    starts, states = [], _states(n)
     for order in _plain_orders(length, capacity_m):
-        found, _ = improve(length, way, fill, last, job, near, order, on_board, 0, 0)
+        found, _ = judge(length, way, fill, last, job, order, on_board, *states)
         starts.append((found, order))
     starts.sort(key=lambda s: s[0])
-    best, best_order, left = np.inf, starts[0][1], steps * n
+    left = steps * n
     for number, (_, order) in enumerate(starts[:BEST_STARTS]):
-        share = left // (BEST_STARTS - number)
-        found, used = improve(length, way, fill, last, job, near, order, on_board, ROUNDS * n, share)
-        left -= used
-        if found < best:
-            best, best_order = found, order
+        bettered = order.copy()
+        left -= improve(
+            length, way, fill, last, job, near, join, bettered, on_board, ROUNDS * n, left // (BEST_STARTS - number)
+        )[1]
+        starts.append((judge(length, way, fill, last, job, bettered, on_board, *states)[0], bettered))
+    best_order = min(starts, key=lambda s: s[0])[1]
     visits = _visits(tracks, job, best_order, on_board)
     idle, full_way = walked(tracks, visits, capacity_m, on_board, fills)
     return Sequence(visits, idle, full_way, idle + weight * full_way)
 
 
-def _nearest(way: NDArray[np.float64], n: int) -> NDArray[np.int64]:
-    """Return the bouts nearest to each, over the shortest way between any of their ends."""
-    apart = way[: 2 * n].reshape(n, 2, n, 2).min(axis=(1, 3))
-    np.fill_diagonal(apart, np.inf)
-    return np.ascontiguousarray(np.argsort(apart, axis=1, kind="stable")[:, : min(NEAREST, n - 1)])
+def _joins(way: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return the bouts nearest to each, and the least way from each (the last row: from the start) to each [m]."""
+    n = way.shape[1] // 2
+    join = np.vstack([way[: 2 * n].reshape(n, 2, n, 2).min(axis=(1, 3)), way[2 * n].reshape(n, 2).min(axis=1)])
+    np.fill_diagonal(join, np.inf)
+    near = np.argsort(join[:n], axis=1, kind="stable")[:, : min(NEAREST, n - 1)]
+    return np.ascontiguousarray(near), join
 
 
 def _plain_orders(length_m: NDArray[np.float64], capacity_m: float) -> list[NDArray[np.int64]]:
-    """Return orders a driver might take: all bouts at once or group by group, in each group every so many bouts or out
-    by every other one and back by those between, from either side and backwards."""
+    """Return orders a driver might take: all bouts at once or group by group, in each group every so many bouts or to
+    and fro over every so many, from either side and backwards."""
     n = len(length_m)
     groups = [[size] * (n // size) + [n % size] * (n % size > 0) for size in range(2, min(n, MOST_IN_GROUP + 1))]
-    groups += [[n], _by_load(length_m, capacity_m, 1), _by_load(length_m, capacity_m, 2)]
+    groups += [_by_load(length_m, capacity_m, 1), _by_load(length_m, capacity_m, 2)]
+    laid = [(sizes, pattern, step) for sizes in groups for pattern in (bout_order, to_and_fro) for step in (1, 2, 3)]
+    laid += [([n], pattern, step) for pattern in (bout_order, to_and_fro) for step in range(1, WIDEST_STEP + 1)]
     orders: dict[bytes, NDArray[np.int64]] = {}
-    for sizes in groups:
+    for sizes, pattern, step in laid:
         starts = np.cumsum([0, *sizes[:-1]])
-        for pattern in range(WIDEST_STEP + 1):
-            inside = [_group(size, pattern) for size in sizes]
-            order = np.concatenate([s + g for s, g in zip(starts, inside, strict=True)]).astype(np.int64)
-            for one in (order, n - 1 - order, order[::-1], n - 1 - order[::-1]):
-                orders[one.tobytes()] = np.ascontiguousarray(one)
+        inside = {size: np.array(pattern(size, step), dtype=np.int64) for size in set(sizes)}
+        order = np.concatenate([start + inside[size] for start, size in zip(starts, sizes, strict=True)])
+        for one in (order, n - 1 - order, order[::-1], n - 1 - order[::-1]):
+            orders[one.tobytes()] = np.ascontiguousarray(one)
     return list(orders.values())
 
 
-def _group(size: int, pattern: int) -> NDArray[np.int64]:
-    """Return the order in a group: out by every other bout and back (pattern 0), or every so many bouts."""
-    if pattern == 0:
-        return np.concatenate([np.arange(0, size, 2), np.arange(1, size, 2)[::-1]])
-    return np.array(bout_order(size, pattern), dtype=np.int64)
+def to_and_fro(count: int, step: int) -> list[int]:
+    """Return the order of bouts over every so many to the far side, back over those beside them, and so on.
+
+    Examples
+    --------
+    >>> to_and_fro(7, 3)
+    [0, 3, 6, 4, 1, 2, 5]
+    """
+    return [k for start in range(step) for k in range(start, count, step)[:: -1 if start % 2 else 1]]
 
 
 def _by_load(length_m: NDArray[np.float64], capacity_m: float, multiple: int) -> list[int]:
@@ -179,17 +187,18 @@ def _arrays(tracks: Tracks) -> Tracks:
     return Tracks(*(np.ascontiguousarray(a, dtype=np.float64) for a in tracks))
 
 
+def _states(n: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
+    """Return empty states of orders: cost, board, count, how."""
+    shape = (n + 1, 2, KEPT)
+    return np.zeros(shape), np.zeros(shape), np.zeros((n + 1, 2), np.int64), np.zeros(shape, np.int64)
+
+
 def _visits(tracks: Tracks, job: NDArray[np.float64], order: NDArray[np.int64], on_board: float) -> tuple[Visit, ...]:
     """Return the visits of an order at its least cost."""
     n = len(order)
-    shape = (n + 1, 2, KEPT)
-    cost, board, count, how = (
-        np.empty(shape),
-        np.empty(shape),
-        np.zeros((n + 1, 2), np.int64),
-        np.zeros(shape, np.int64),
-    )
-    _, pair = judge(*tracks, job, order, on_board, cost, board, count, how)
+    states = _states(n)
+    how = states[3]
+    _, pair = judge(*tracks, job, order, on_board, *states)
     steps = []
     for row in range(n, 0, -1):
         packed = int(how[row, pair // KEPT, pair % KEPT])

@@ -25,9 +25,13 @@ from numba import njit
 from numpy.typing import NDArray
 
 KEPT = 6  # pairs of cost and product kept per bout and side
+TRIED = 3  # of them while orders are searched
 EMPTY_M = 0.01  # less work than this is none
 GAIN_M = 1e-6  # an order that costs less by more than this is better
+SAME_M = 1e-7  # costs and products that differ by less are the same
 MOVED = 3  # bouts moved together at most
+KINDS = 5 + 8 * MOVED  # kinds of change
+SPAN = 24  # places among which stretches are changed by chance
 ROW_STEPS = 16  # what the states of one bout take besides their steps, counted in steps
 
 
@@ -169,11 +173,10 @@ def judge(
     cost: NDArray, board: NDArray, count: NDArray, how: NDArray,
 ) -> tuple[float, int]:  # fmt: skip
     """Write all states of an order; returns its cost and the pair it ends with."""
-    n = len(order)
     cost[0, 0, 0], board[0, 0, 0] = 0.0, on_board
     count[0, 0], count[0, 1] = 1, 0
-    left, before = length.sum(), n
-    for i in range(n):
+    left, before = length.sum(), len(order)
+    for i in range(len(order)):
         advance(length, way, fill, job, cost, board, count, how, i + 1, order[i], before, left)
         before = order[i]
         left -= length[before]
@@ -181,31 +184,104 @@ def judge(
 
 
 @njit(cache=True)
-def _no_better(
-    cost: NDArray, board: NDArray, count: NDArray, cost2: NDArray, board2: NDArray, count2: NDArray, row: int
-) -> bool:
-    """Tell whether each pair of a row has a known one (2) that is no worse in both: what follows cannot be better."""
+def _shift(
+    values: NDArray, boards: NDArray, count: NDArray, old: NDArray, old_boards: NDArray, old_count: NDArray
+) -> float:
+    """Return by how much all values of a row differ from the old ones with as much on board; NaN if not all alike."""
+    shift, first = np.nan, True
+    for side in range(2):
+        if count[side] != old_count[side]:
+            return np.nan
+        for k in range(count[side]):
+            change = values[side, k] - old[side, k]
+            if abs(boards[side, k] - old_boards[side, k]) > SAME_M or (not first and abs(change - shift) > SAME_M):
+                return np.nan
+            shift, first = change, False
+    return shift
+
+
+@njit(cache=True)
+def _forward(
+    length: NDArray, way: NDArray, fill: NDArray, job: NDArray, order: NDArray, low: int, high: int, left: NDArray,
+    cost: NDArray, board: NDArray, count: NDArray, how: NDArray,
+) -> tuple[int, int]:  # fmt: skip
+    """Write the states anew of an order that was changed at low <= place < high; returns the row from which on they are
+    the old ones but for a shift of all costs, and the steps tried."""
+    n, tried = len(order), 0
+    for i in range(low, n):
+        old, old_board, old_count = cost[i + 1].copy(), board[i + 1].copy(), count[i + 1].copy()
+        before = order[i - 1] if i > 0 else n
+        tried += advance(length, way, fill, job, cost, board, count, how, i + 1, order[i], before, left[i])
+        if i >= high:
+            shift = _shift(cost[i + 1], board[i + 1], count[i + 1], old, old_board, old_count)
+            if not np.isnan(shift):
+                cost[i + 2 :] += shift
+                return i + 1, tried
+    return n + 1, tried
+
+
+@njit(cache=True)
+def _backward(
+    length: NDArray, way: NDArray, fill: NDArray, last: NDArray, job: NDArray, order: NDArray, low: int, row: int,
+    left: NDArray, board: NDArray, count: NDArray, ahead: NDArray,
+) -> int:  # fmt: skip
+    """Write anew what each state before a row still costs until the end at most; returns the steps tried.
+
+    A state with more on board than one whose rest is known costs no more than that. States up to row `low` are old.
+    """
+    n, kept, tried = len(order), board.shape[2], 0
+    own_cost, own_board = np.zeros((2, 2, kept)), np.zeros((2, 2, kept))
+    own_count, how = np.zeros((2, 2), np.int64), np.zeros((2, 2, kept), np.int64)
+    if row > n:
+        for side in range(2):
+            for k in range(count[n, side]):
+                way_out = last[2 * order[n - 1] + side]
+                if job[2] > 0.0:
+                    way_out *= 1.0 + job[2] * _share(board[n, side, k], job[0], job[3] > 0.0)
+                ahead[n, side, k] = way_out
+    for i in range(min(row, n) - 1, -1, -1):
+        old = ahead[i].copy()
+        for side in range(2):
+            for k in range(count[i, side]):
+                own_count[0, side], own_count[0, 1 - side] = 1, 0
+                own_cost[0, side, 0], own_board[0, side, 0] = 0.0, board[i, side, k]
+                before = order[i - 1] if i > 0 else n
+                tried += advance(
+                    length, way, fill, job, own_cost, own_board, own_count, how, 1, order[i], before, left[i]
+                )
+                ahead[i, side, k] = _with_rest(own_cost, own_board, own_count, 1, board, count, ahead, i + 1)
+        if i <= low:
+            shift = _shift(ahead[i], board[i], count[i], old, board[i], count[i])
+            if not np.isnan(shift):
+                ahead[:i] += shift
+                break
+    return tried
+
+
+@njit(cache=True)
+def _with_rest(
+    cost: NDArray, board: NDArray, count: NDArray, row: int, board2: NDArray, count2: NDArray, ahead: NDArray, row2: int
+) -> float:
+    """Return the least cost until the end from the states of a row, by the known rest of those (2) with no more on
+    board."""
+    least = np.inf
     for side in range(2):
         for k in range(count[row, side]):
-            found = False
-            for j in range(count2[row, side]):
-                cheaper = cost2[row, side, j] <= cost[row, side, k] + GAIN_M
-                if cheaper and board2[row, side, j] >= board[row, side, k] - EMPTY_M:
-                    found = True
-                    break
-            if not found:
-                return False
-    return True
+            for j in range(count2[row2, side]):
+                if board2[row2, side, j] <= board[row, side, k] + EMPTY_M:
+                    least = min(least, cost[row, side, k] + ahead[row2, side, j])
+    return least
 
 
 @njit(cache=True)
 def _trial(
     length: NDArray, way: NDArray, fill: NDArray, last: NDArray, job: NDArray, trial: NDArray, order: NDArray,
     low: int, high: int, left: float, best: float,
-    cost: NDArray, board: NDArray, count: NDArray, how: NDArray, cost2: NDArray, board2: NDArray, count2: NDArray,
+    cost: NDArray, board: NDArray, count: NDArray, how: NDArray,
+    cost2: NDArray, board2: NDArray, count2: NDArray, ahead: NDArray,
 ) -> tuple[float, int]:  # fmt: skip
-    """Return the cost of an order that differs from the known one (states 2) at low <= place < high, inf where it is
-    not less than `best`, and how many steps were tried."""
+    """Return what an order that differs from the known one (states 2) at low <= place < high costs at most, and how
+    many steps were tried; inf as soon as it is no less than `best`."""
     n, tried = len(order), 0
     kept = cost.shape[2]
     for side in range(2):
@@ -213,21 +289,20 @@ def _trial(
         for k in range(kept):
             cost[low, side, k], board[low, side, k] = cost2[low, side, k], board2[low, side, k]
     before = order[low - 1] if low > 0 else n
-    for i in range(low, n):
+    for i in range(low, min(high + 1, n)):
         bout = trial[i] if i < high else order[i]
         tried += advance(length, way, fill, job, cost, board, count, how, i + 1, bout, before, left)
         before = bout
         left -= length[bout]
-        if high <= i < n - 1 and _no_better(cost, board, count, cost2, board2, count2, i + 1):
-            return np.inf, tried
         least = np.inf
         for side in range(2):
             for k in range(count[i + 1, side]):
                 least = min(least, cost[i + 1, side, k])
         if least >= best - GAIN_M:
             return np.inf, tried
-    found = final(last, job, cost, board, count, before)[0]
-    return (found if found < best - GAIN_M else np.inf), tried
+    if high < n:
+        return _with_rest(cost, board, count, high + 1, board2, count2, ahead, high + 1), tried
+    return final(last, job, cost, board, count, before)[0], tried
 
 
 @njit(cache=True)
@@ -285,100 +360,144 @@ def _changed(order: NDArray, trial: NDArray, i: int, p: int, kind: int) -> tuple
 
 
 @njit(cache=True)
+def _settle(
+    length: NDArray, way: NDArray, fill: NDArray, last: NDArray, job: NDArray, order: NDArray, low: int, high: int,
+    cost: NDArray, board: NDArray, count: NDArray, how: NDArray, ahead: NDArray, left: NDArray, place: NDArray,
+) -> tuple[float, int]:  # fmt: skip
+    """Write all that is known of an order that was changed at low <= place < high: states, what each still costs, work
+    left before each place, place of each bout; returns its cost and the steps tried."""
+    for k in range(low, high):
+        place[order[k]] = k
+        left[k + 1] = left[k] - length[order[k]]
+    row, tried = _forward(length, way, fill, job, order, low, high, left, cost, board, count, how)
+    tried += _backward(length, way, fill, last, job, order, low, row, left, board, count, ahead)
+    return final(last, job, cost, board, count, order[-1])[0], tried
+
+
+@njit(cache=True)
+def _swap_stretches(order: NDArray, lot: int) -> tuple[int, int, int, int]:
+    """Let two stretches side by side, somewhere in an order, change places; returns the ends of both and the next
+    number of the series of chance."""
+    n = len(order)
+    span = min(n, SPAN)
+    cuts = np.empty(3, np.int64)
+    lot = (lot * 1103515245 + 12345) % 2147483648
+    first = (lot >> 8) % (n - span + 1)
+    for k in range(3):
+        lot = (lot * 1103515245 + 12345) % 2147483648
+        cuts[k] = first + (lot >> 8) % (span + 1)
+    cuts.sort()
+    a, b, c = int(cuts[0]), int(cuts[1]), int(cuts[2])
+    before = order[a:b].copy()
+    order[a : a + c - b] = order[b:c].copy()
+    order[a + c - b : c] = before
+    return a, a + c - b, c, lot
+
+
+@njit(cache=True)
+def _wait(queue: NDArray, waiting: NDArray, order: NDArray, places: NDArray) -> None:
+    """Put the bouts at some places in the queue of those to be moved; its first two numbers are head and length."""
+    n = len(order)
+    for k in places:
+        if 0 <= k < n and not waiting[order[k]]:
+            waiting[order[k]] = True
+            queue[2 + (queue[0] + queue[1]) % n] = order[k]
+            queue[1] += 1
+
+
+@njit(cache=True)
+def _nearer(join: NDArray, order: NDArray, trial: NDArray, low: int, high: int) -> bool:
+    """Tell whether the bouts of a changed order lie nearer to each other, loads left aside."""
+    n, gain = len(order), 0.0
+    for i in range(low, min(high + 1, n)):
+        before = order[i - 1] if i > 0 else n
+        gain += join[before, order[i]]
+        if i > low:
+            before = trial[i - 1]
+        gain -= join[before, trial[i] if i < high else order[i]]
+    return gain > GAIN_M
+
+
+@njit(cache=True)
 def improve(
-    length: NDArray, way: NDArray, fill: NDArray, last: NDArray, job: NDArray, near: NDArray,
+    length: NDArray, way: NDArray, fill: NDArray, last: NDArray, job: NDArray, near: NDArray, join: NDArray,
     order: NDArray, on_board: float, rounds: int, budget: int,
 ) -> tuple[float, int]:  # fmt: skip
     """Better an order in place until no change helps or the budget of steps is used; then, for so many rounds, change a
     stretch of it by chance and better again. Returns its cost and the steps used.
 
-    near (n, m): the bouts to which each may be moved.
+    near (n, m): the bouts to which each may be moved; join (n + 1, n): least way from each (n: the start) to each. At
+    first only changes that bring bouts nearer to each other are tried, then all.
     """
     n = len(order)
-    kept = KEPT if job[1] > 0.0 else 1
-    shape = (n + 1, 2, kept)
-    cost, board, how, count = (
-        np.empty(shape),
-        np.empty(shape),
-        np.empty(shape, np.int64),
-        np.zeros((n + 1, 2), np.int64),
-    )
-    cost2, board2, count2 = cost.copy(), board.copy(), count.copy()
-    best = judge(length, way, fill, last, job, order, on_board, cost2, board2, count2, how)[0]
+    shape = (n + 1, 2, TRIED if job[1] > 0.0 else 1)
+    cost, board, ahead = np.empty(shape), np.empty(shape), np.empty(shape)
+    how, count = np.empty(shape, np.int64), np.zeros((n + 1, 2), np.int64)
+    cost2, board2, how2, count2 = cost.copy(), board.copy(), how.copy(), count.copy()
     trial, left, place = order.copy(), np.empty(n + 1), np.empty(n, np.int64)
-    kinds = 5 + 8 * MOVED
-    used, lot, turn = 0, 12345, 0
-    waiting = np.ones(n, np.bool_)
-    queue = order.copy()
-    head, queued = 0, n
-    champion, best_of_all = order.copy(), best
-    for k in range(n):
-        place[order[k]] = k
-    left[0] = length.sum()
-    for k in range(n):
-        left[k + 1] = left[k] - length[order[k]]
-    while used < budget:
-        while queued > 0 and used < budget:
-            bout = queue[head]
-            head, queued = (head + 1) % n, queued - 1
+    queue, waiting = np.zeros(n + 2, np.int64), np.zeros(n, np.bool_)
+    cost2[0, 0, 0], board2[0, 0, 0], count2[0, 0], left[0] = 0.0, on_board, 1, length.sum()
+    best, used = _settle(
+        length, way, fill, last, job, order, 0, n, cost2, board2, count2, how2, ahead, left, place
+    )  # fmt: skip
+    again = np.arange(n)
+    _wait(queue, waiting, order, again)
+    champion, least, lot = order.copy(), best, 12345
+    for turn in range(2 * rounds + 2):
+        while queue[1] > 0 and used < budget:
+            bout = queue[2 + queue[0]]
+            queue[0], queue[1] = (queue[0] + 1) % n, queue[1] - 1
             waiting[bout] = False
-            again = True
-            while again and used < budget:
-                again = False
-                for m in range(near.shape[1]):
-                    for kind in range(kinds):
-                        low, high = _changed(order, trial, place[bout], place[near[bout, m]], kind)
-                        if high == 0:
-                            continue
-                        found, tried = _trial(
-                            length, way, fill, last, job, trial, order, low, high, left[low], best,
-                            cost, board, count, how, cost2, board2, count2,
-                        )  # fmt: skip
-                        used += tried
-                        if found < best:
-                            best, again = found, True
-                            for k in range(low, high):
-                                order[k] = trial[k]
-                                place[order[k]] = k
-                            for k in range(low, n):
-                                left[k + 1] = left[k] - length[order[k]]
-                                count2[k + 1] = count[k + 1]
-                                cost2[k + 1] = cost[k + 1]
-                                board2[k + 1] = board[k + 1]
-                            for k in (low - 1, low, high - 1, high):
-                                if 0 <= k < n and not waiting[order[k]]:
-                                    waiting[order[k]] = True
-                                    queue[(head + queued) % n] = order[k]
-                                    queued += 1
-        if best < best_of_all - GAIN_M:
-            best_of_all = best
+            number = 0
+            while number < near.shape[1] * KINDS and used < budget:
+                low, high = _changed(order, trial, place[bout], place[near[bout, number // KINDS]], number % KINDS)
+                number += 1
+                if high == 0:
+                    continue
+                if turn % 2 == 0 and not _nearer(join, order, trial, low, high):
+                    continue
+                found, tried = _trial(
+                    length, way, fill, last, job, trial, order, low, high, left[low], best,
+                    cost, board, count, how, cost2, board2, count2, ahead,
+                )  # fmt: skip
+                used += tried
+                if found >= best - GAIN_M:
+                    continue
+                old = order[low:high].copy()
+                order[low:high] = trial[low:high]
+                found, tried = _settle(
+                    length, way, fill, last, job, order, low, high, cost2, board2, count2, how2, ahead, left, place
+                )  # fmt: skip
+                used += tried
+                if found < best - GAIN_M:
+                    best, number = found, 0
+                    _wait(queue, waiting, order, np.array([low - 1, low, high - 1, high]))
+                else:  # a heavier load cost more than was known
+                    order[low:high] = old
+                    best, tried = _settle(
+                        length, way, fill, last, job, order, low, high, cost2, board2, count2, how2, ahead, left, place
+                    )  # fmt: skip
+                    used += tried
+        if turn % 2 == 0:
+            _wait(queue, waiting, order, again)
+            continue
+        if best < least - GAIN_M:
+            least = best
             champion[:] = order
-        elif best > best_of_all:
-            order[:] = champion
-        turn += 1
-        if turn > rounds or n < 4:
+        if used >= budget or n < 4:
             break
-        # two stretches side by side change places
-        span = min(n, 24)
-        lot = (lot * 1103515245 + 12345) % 2147483648
-        first = (lot >> 8) % (n - span + 1)
-        cuts = np.empty(3, np.int64)
-        for k in range(3):
-            lot = (lot * 1103515245 + 12345) % 2147483648
-            cuts[k] = first + (lot >> 8) % (span + 1)
-        cuts.sort()
-        a, b, c = int(cuts[0]), int(cuts[1]), int(cuts[2])
-        trial[a : a + c - b] = order[b:c]
-        trial[a + c - b : c] = order[a:b]
-        order[a:c] = trial[a:c]
-        for k in range(n):
-            place[order[k]] = k
-            left[k + 1] = left[k] - length[order[k]]
-        best = judge(length, way, fill, last, job, order, on_board, cost2, board2, count2, how)[0]
-        for k in (a - 1, a, a + c - b - 1, a + c - b, c - 1, c):
-            if 0 <= k < n and not waiting[order[k]]:
-                waiting[order[k]] = True
-                queue[(head + queued) % n] = order[k]
-                queued += 1
+        trial[:] = champion
+        a, b, c, lot = _swap_stretches(trial, lot)
+        changed = np.flatnonzero(trial != order)
+        if len(changed) == 0:
+            continue
+        low, high = int(changed[0]), int(changed[-1]) + 1
+        order[low:high] = trial[low:high]
+        best, tried = _settle(
+            length, way, fill, last, job, order, low, high, cost2, board2, count2, how2, ahead, left, place
+        )  # fmt: skip
+        used += tried
+        again = np.array([a - 1, a, b - 1, b, c - 1, c])
+        _wait(queue, waiting, order, again)
     order[:] = champion
-    return best_of_all, used
+    return least, used
