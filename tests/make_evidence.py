@@ -11,7 +11,7 @@ from test_published import answer_of, parse, read_rows
 DOCS = Path(__file__).resolve().parents[1] / "docs"
 TITLES = {
     "contact": "Contact area and contact stress", "elastic": "Stress in an elastic body", "soil": "Soil",
-    "statics": "Axle loads", "stress": "Stress beneath wheels and tracks", "traction": "Traction and rolling",
+    "routes": "Turns, loads and work rates", "statics": "Axle loads", "stress": "Stress beneath wheels and tracks", "traction": "Traction and rolling",
     "tyres": "Tyres", "units": "Units", "water": "Soil water and evapotranspiration",
 }  # fmt: skip
 

@@ -75,7 +75,7 @@ def answer_of(model, inputs):
     if model.startswith("check."):
         return CHECKS[model.removeprefix("check.")](**inputs)
     parts = model.split(".")
-    at = 2 if parts[0] in ("machines", "soil") else 1
+    at = 2 if parts[0] in ("machines", "soil", "routes") else 1
     answer = getattr(importlib.import_module("trafficplan." + ".".join(parts[:at])), parts[at])(**inputs)
     for part in parts[at + 1 :]:
         answer = answer[int(part)] if part.isdigit() else getattr(answer, part)

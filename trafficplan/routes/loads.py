@@ -19,6 +19,17 @@ class Ahead(NamedTuple):
     bout: bool
 
 
+def metres_per_load(load_kg: float, rate_kg_m2: float, width_m: float) -> float:
+    """Return how long a load lasts [m]: load / (rate x width).
+
+    Examples
+    --------
+    >>> round(metres_per_load(12000.0, 3.0, 12.0), 1)  # 12 t at 30 t/ha and 12 m
+    333.3
+    """
+    return load_kg / (rate_kg_m2 * width_m)
+
+
 def balanced(full_kg: float, need_kg: float) -> float:
     """Return the size of equal loads [kg], as few as full ones would be.
 

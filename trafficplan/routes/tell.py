@@ -136,10 +136,15 @@ def _by_leg(drive: Drive, values: NDArray[np.float64]) -> list[float]:
     return [float(v) for v in np.bincount(drive.leg[:-1], weights=values, minlength=6)]
 
 
-def efficiency(drive: Drive) -> float:
-    """Return the field efficiency: time at work / all time in the field (roads and the yard not counted)."""
+def efficiency(drive: Drive, trips: bool = True) -> float:
+    """Return the field efficiency: time at work / all time in the field (roads and the yard not counted).
+
+    Published ranges (fertiliser spreaders 0.68-0.70, manure spreaders 0.60-0.63: Iowa State A3-24, PM 696; 0.60-0.80:
+    ASABE D497, memory) are of machines that load beside the field: they are to be held against the efficiency without
+    trips, that is without the ways to and from the fill point and the time there.
+    """
     time = hours_s(drive)
-    whole = time.work + time.turning + time.haul
+    whole = time.work + time.turning + (time.haul if trips else 0.0)
     return time.work / whole if whole > 0.0 else 0.0
 
 
