@@ -302,7 +302,7 @@ def _finish(ground: Field, planning: Planning, laid: list[Laid], notes: list[Not
             "so many turns of the outfit's least radius do",
         )
         notes.append(Note("warned", what, f"{line.outside}", f"{why} not fit inside the field", ""))
-        notes += _wider_headland(ground, planning)
+    notes += _wider_headland(ground, planning)
     return Drive(
         planning.operation.key,
         xy,
@@ -327,9 +327,9 @@ def _wider_headland(ground: Field, planning: Planning) -> list[Note]:
         return []
     what = f"field {ground.key}: headland for {planning.operation.job}"
     why = (
-        f"one of {ground.headland_m:g} m is given; turns of {radius:g} m radius need as much as this, or another order"
+        f"one of {ground.headland_m:g} m is given; turns of {radius:g} m radius need this, or swing over worked ground"
     )
-    return [Note("warned", what, f"{room:.1f} m", f"{why} or outfit")]
+    return [Note("warned", what, f"{room:.1f} m", why)]
 
 
 def _waits(line: Line) -> NDArray[np.float64]:
