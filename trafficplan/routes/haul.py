@@ -180,23 +180,25 @@ def way_lengths(ways: Ways, nodes: Sequence[int]) -> NDArray[np.float64]:
     is none."""
     own, back = np.unique(nodes, return_inverse=True)
     apart, before = dijkstra(ways.weights, directed=False, indices=own, return_predecessors=True)
-    ground = _on_ground(np.argsort(apart, axis=1, kind="stable"), np.asarray(before, dtype=np.int64), ways.xy)
-    return ground[back][:, nodes]
+    order = np.argsort(apart, axis=1, kind="stable")
+    return _on_ground(own, order, np.asarray(before, dtype=np.int64), ways.xy)[back][:, nodes]
 
 
 @njit(cache=True)
-def _on_ground(order: NDArray, before: NDArray, xy: NDArray) -> NDArray:
-    """Return the length on the ground of the way to each node from each start: nodes by distance, and the node before
+def _on_ground(starts: NDArray, order: NDArray, before: NDArray, xy: NDArray) -> NDArray:
+    """Return the length on the ground of the way from each start to each node: nodes by distance, and the node before
     each (negative: none)."""
-    starts, count = order.shape
-    out = np.full((starts, count), np.inf)
-    for i in range(starts):
-        for node in order[i]:
-            last = before[i, node]
-            if last >= 0:
-                out[i, node] = out[i, last] + math.hypot(xy[node, 0] - xy[last, 0], xy[node, 1] - xy[last, 1])
-            elif node == order[i, 0]:
-                out[i, node] = 0.0
+    out = np.full(order.shape, np.inf)
+    for i in range(len(starts)):
+        out[i, starts[i]] = 0.0
+        late = True
+        while late:  # nodes as far as the one before them may come first
+            late = False
+            for node in order[i]:
+                last = before[i, node]
+                if last >= 0 and out[i, node] == np.inf:
+                    out[i, node] = out[i, last] + math.hypot(xy[node, 0] - xy[last, 0], xy[node, 1] - xy[last, 1])
+                    late = late or out[i, node] == np.inf
     return out
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from itertools import groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,22 +117,48 @@ def _half_trips(
 ) -> NDArray[np.float64]:
     """Return half of the way from each end of the bouts to the fill point and back [m], as it is driven.
 
-    All of it is driven from one end only; from the others as far as the loads leave the ways of the field.
+    What lies beyond the ways of the field is driven from the nearest end; a stop on them costs no way.
     """
-    known, radius = part.ways.trips, planning.outfit.radius_m
+    known, radius, out = part.ways.trips, planning.outfit.radius_m, part.way_out
     if radius not in known:
-        inside = replace(part, source="gate")
-        known[radius] = np.array([_trip_m(planning, inside, *ends) for ends in zip(leaving, into, strict=False)])
-    near = int(np.argmin(known[radius]))
-    return np.asarray((known[radius] + _trip_m(planning, part, leaving[near], into[near]) - known[radius][near]) / 2.0)
+        nodes = [nearest_node(part.ways, xy[0]) for xy in into]
+        known[radius] = np.array(
+            [
+                _trip_m(planning, part, a, None, (node, out)) + _trip_m(planning, part, None, b, (out, node))
+                for a, b, node in zip(leaving, into, nodes, strict=True)
+            ]
+        )
+    trips = known[radius]
+    if part.source in ("part", "gate"):
+        return np.asarray(trips / 2.0)
+    near = int(np.argmin(trips))
+    back = out, nearest_node(part.ways, into[near][0])
+    return np.asarray((trips + _trip_m(planning, part, leaving[near], into[near], back) - trips[near]) / 2.0)
 
 
-def _trip_m(planning: Planning, part: PartWork, leaving: NDArray[np.float64], into: NDArray[np.float64]) -> float:
-    """Return the way of a trip for a load from one line of work to another [m]."""
-    trial = replace(planning, runs=[Run(leaving, WORK, 0.0, 0.0)], lasts_m=[], far_back=[])
-    fetch(trial, part)
-    add_ways(trial, part, (part.way_out, nearest_node(part.ways, into[0])), HAUL)
-    runs = [*trial.runs, Run(into, WORK, 0.0, 0.0, ground=part.ground)]
-    line = join_runs(runs, planning.outfit.radius_m)
-    whole = length_of(np.concatenate([xy[:-1] for xy in line.xy] + [line.xy[-1][-1:]]))
-    return whole - length_of(leaving) - length_of(into)
+def _trip_m(
+    planning: Planning,
+    part: PartWork,
+    leaving: NDArray[np.float64] | None,
+    into: NDArray[np.float64] | None,
+    nodes: tuple[int, int],
+) -> float:
+    """Return the way from one line of work over the way between two nodes to another line [m]; with both lines also the
+    way to the fill point before that."""
+    trial = replace(planning, runs=[], lasts_m=[], far_back=[])
+    if leaving is not None:
+        trial.runs.append(Run(leaving, WORK, 0.0, 0.0))
+        if into is not None:
+            fetch(trial, part)
+    add_ways(trial, part, nodes, HAUL)
+    if into is not None:
+        trial.runs.append(Run(into, WORK, 0.0, 0.0, ground=part.ground))
+    line = join_runs(trial.runs, planning.outfit.radius_m)
+    return sum(length_of(xy) for xy in _unbroken(line.xy)) - sum(
+        length_of(xy) for xy in (leaving, into) if xy is not None
+    )
+
+
+def _unbroken(pieces: list[NDArray[np.float64]]) -> list[NDArray[np.float64]]:
+    """Return pieces of a line, each from the end of the one before."""
+    return pieces[:1] + [np.concatenate([a[-1:], b]) for a, b in pairwise(pieces)]
