@@ -77,6 +77,8 @@ def main(farm: str, out: Path) -> None:
 if __name__ == "__main__":
     import trafficplan.cli.main
     import trafficplan.inputs.farm
-    import trafficplan.work.season  # noqa: F401 - the forks find it imported
+    import trafficplan.work.season
 
+    # The report takes most of the time of a run so small, and nothing here depends on what is in it.
+    trafficplan.work.season.write_report = lambda path, *_: path.write_text("the report")
     main(sys.argv[1], Path(sys.argv[2]))

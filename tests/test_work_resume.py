@@ -149,7 +149,7 @@ def test_what_a_field_does_not_see_leaves_its_hash(farm):
 
 
 def test_plan_and_scenarios_are_in_the_hash(farm):
-    assert not set(prints(farm).values()) & set(prints(farm, replace(PLAN, cell=2.0)).values())
+    assert not set(prints(farm).values()) & set(prints(farm, replace(PLAN, cell=1.0)).values())
     assert not set(prints(farm).values()) & set(prints(farm, replace(PLAN, last=date(2026, 6, 1))).values())
     assert not set(prints(farm).values()) & set(prints(farm, order=("base", "light")).values())
     heavier = replace(farm, scenarios={**farm.scenarios, "light": replace(LIGHT, changes=(Change(load_factor=0.6),))})
