@@ -66,7 +66,8 @@ def test_same_drive_whatever_was_driven_before() -> None:
 
 CHOICES = [
     {}, {"order": "neighbouring"}, {"order": "far first"}, {"order": "near first"}, {"fill_xy": HEAP},
-    {"fill_xy": BESIDE_LANE}, {"size": "balanced"}, {"size": "to headland"},
+    {"fill_xy": BESIDE_LANE}, {"size": "balanced"}, {"size": "to headland"}, {"order": "shortest"},
+    {"order": "shortest", "size": "to headland", "fill_xy": HEAP},
     {"order": "far first", "size": "to headland", "fill_xy": HEAP, "fill_s": 90.0},
 ]  # fmt: skip
 each_choice = pytest.mark.parametrize(
@@ -234,3 +235,14 @@ def test_lighter_loads_are_more_and_haul_more() -> None:
     assert light.trips == math.ceil(loads_kg(heavy).sum() / 6e3)
     assert ways_m(light).haul > ways_m(heavy).haul
     assert (light.leg == TURN).any()
+
+
+@pytest.mark.parametrize("choice", [{}, {"size": "to headland"}, {"size": "to headland", "fill_xy": HEAP}])
+def test_way_back_from_the_fill_point_is_a_trip_and_no_turn(choice: dict[str, Any]) -> None:
+    drive = driven(**choice)
+    step = np.hypot(*np.diff(drive.xy, axis=0).T)
+    work = np.flatnonzero(drive.leg[:-1] == WORK)
+    for i in np.flatnonzero(np.diff(drive.load_kg) > 100.0)[1:]:
+        back = slice(i, work[np.searchsorted(work, i)])
+        # only the last bend into the line is a turn
+        assert step[back][drive.leg[:-1][back] == TURN].sum() < 8.0 * RIG.radius_m

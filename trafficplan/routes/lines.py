@@ -41,7 +41,7 @@ def work_round(planning: Planning, part: PartWork, xy: NDArray[np.float64], inne
     nearest = float(LineString(xy).project(shapely.points(planning.here)))
     if apart.min() > far(planning):
         target = nearest_node(part.ways, cut(xy, nearest, nearest + 1.0)[0])
-        add_ways(planning, part, (nearest_node(part.ways, planning.here), target), TURN)
+        add_ways(planning, part, (nearest_node(part.ways, planning.here), target), planning.way_leg)
     here = planning.runs[-1].xy
     options = []
     if closed(xy):
@@ -140,4 +140,4 @@ def _approach(planning: Planning, part: PartWork, xy: NDArray[np.float64]) -> No
         if inside:
             return
     nodes = nearest_node(part.ways, here[-1]), nearest_node(part.ways, xy[0])
-    add_ways(planning, part, nodes, TURN)
+    add_ways(planning, part, nodes, planning.way_leg)

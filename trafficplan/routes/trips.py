@@ -70,6 +70,7 @@ class Planning:
     far_back : for the next trips out of a bout, whether to come back by its far end; empty: by the end nearer to the fill
         point
     wait_s : time that the outfit stands before the next run
+    way_leg : leg of the way to the next line: a trip's after a load was changed, else a turn
     """
 
     operation: Operation
@@ -87,6 +88,7 @@ class Planning:
     lasts_m: list[float] = field(default_factory=list)
     far_back: list[bool] = field(default_factory=list)
     wait_s: float = 0.0
+    way_leg: int = TURN
     runs: list[Run] = field(default_factory=list)
 
     @property
@@ -269,6 +271,7 @@ def fetch(planning: Planning, part: PartWork, rest: NDArray[np.float64] | None =
     go_to_fill(planning, part)
     change_load(planning, part, next_kg(planning, part, rest, swath))
     come_from_fill(planning, part, HAUL)
+    planning.way_leg = HAUL
 
 
 def begin(planning: Planning, part: PartWork) -> None:
@@ -291,6 +294,7 @@ def add_work(planning: Planning, part: PartWork, xy: NDArray[np.float64], furrow
             after = planning.load_kg
         add_run(planning, Run(done, WORK, planning.load_kg, after, furrow=furrow, ground=part.ground))
         planning.load_kg, planning.need_kg = after, planning.need_kg - used
+        planning.way_leg = TURN
         if done is xy:
             return
         worked = length_of(done)
