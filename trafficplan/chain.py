@@ -88,12 +88,13 @@ class FieldSeason:
 
 @dataclass(frozen=True)
 class FieldResult:
-    """One field under one scenario: the stored layers and what people are told of them."""
+    """One field under one scenario: its season as laid out, the stored layers and what people are told of them."""
 
     grid: Grid
     ground: Ground
     stored: StoredLayers
     summary: FieldSummary
+    laid: FieldSeason
 
 
 def operations_of(farm: Farm, scenario: Scenario, field: Field, plan: Plan) -> tuple[Operation, ...]:
@@ -363,7 +364,7 @@ def summarise(farm: Farm, laid: FieldSeason, layers: SeasonLayers) -> FieldResul
         profiles=profiles.wheel_profiles(laid.operations, laid.events, depths),
         notes=laid.notes,
     )
-    return FieldResult(grid, ground, stored, summary)
+    return FieldResult(grid, ground, stored, summary, laid)
 
 
 def untouched(farm: Farm, laid: FieldSeason) -> tuple[SoilDay, ...]:

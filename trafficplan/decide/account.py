@@ -50,8 +50,7 @@ def account(farm: Farm, result: FieldResult, plan: Plan, known: Drives, given: o
     """
     asked = given if isinstance(given, Given) else Given()
     whole = replace(farm, outfits={**asked.outfits, **farm.outfits})
-    place = result.summary.field
-    bench = bench_of(whole, prepare(whole, whole.scenarios["base"], place, plan, known), known)
+    bench = bench_of(whole, result.laid, known)
     before = measure(bench, as_it_was(bench))
     trials = (try_scenario(bench, one.scenario, plan, before) for one in asked.candidates)
     audit = audit_field(bench, result, asked.estimated)

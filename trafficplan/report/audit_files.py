@@ -151,11 +151,9 @@ def as_written(scenario: Scenario, farm: Farm) -> Scenario | None:
 
 
 def _about(one: Proposal) -> str:
-    spared = one.spared_ha
-    return (
-        f"# spares {spared.low:.2f} to {spared.high:.2f} ha of expected lasting damage, takes {one.extra_hours.low:.1f} to "
-        f"{one.extra_hours.high:.1f} h more"
-    )
+    spared, hours = one.spared_ha, one.extra_hours
+    low, high, word = (hours.low, hours.high, "more") if hours.middle >= 0 else (-hours.high, -hours.low, "less")
+    return f"# spares {spared.low:.2f} to {spared.high:.2f} ha of expected lasting damage, takes {low:.1f} to {high:.1f} h {word}"
 
 
 def result_of(
