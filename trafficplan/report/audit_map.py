@@ -243,7 +243,7 @@ def _text(x: float, y: float, text: str, size: float, anchor: str, bold: bool = 
 def _bar(sheet: _Sheet, units: str, y: float) -> Markup:
     """Return a scale bar; north is up."""
     unit = 1.0 if units == "metric" else FOOT
-    most = min(sheet.width, WIDE / 4) / sheet.scale / (4 if sheet.width > WIDE / 4 else 2) / unit
+    most = min(sheet.width / 2, WIDE / 4) / sheet.scale / unit
     power = 10.0 ** math.floor(math.log10(max(most, 1.0)))
     length = max(power * lead for lead in (1.0, 2.0, 5.0) if power * lead <= max(most, 1.0)) * unit
     width = round(length * sheet.scale, 1)

@@ -144,7 +144,10 @@ def _change_values(account: FarmAccount) -> dict[str, object]:
 
 
 def _change(account: FarmAccount, one: Proposal, together: bool) -> dict[str, object]:
-    lines = "" if together else "; ".join(change_lines(one, account.farm))
+    told = [] if together else change_lines(one, account.farm)
+    if one.kind in ("pressure", "loads", "outfit"):  # the title names the outfit
+        told = [line.partition(": ")[2] for line in told if one.kind == "pressure"]
+    lines = "; ".join(told)
     title = one.scenario.title.partition(": ")[0] if one.kind in ("gate", "lanes", "wait") else one.scenario.title
     return {
         "title": title,
