@@ -214,7 +214,11 @@ def test_load_ends_where_the_way_out_is_short() -> None:
     assert to_headland(650.0, bouts) == pytest.approx(400.0)
     # half of the longest such stretch is the least
     assert to_headland(650.0, [Ahead(100.0, 1.0, True), Ahead(500.0, 400.0, True)]) == pytest.approx(600.0)
-    assert to_headland(150.0, bouts) is None
+    # no load lasts for a bout of 200 m: begun all the same; the 60 m that are left of one go with the next
+    assert to_headland(150.0, bouts) == pytest.approx(150.0)
+    assert to_headland(150.0, [Ahead(60.0, 10.0, True), *bouts]) == pytest.approx(150.0)
+    # a load that lasts for a bout but not for the next one too ends with the first
+    assert to_headland(250.0, bouts) == pytest.approx(200.0)
     # a round may be left anywhere
     assert to_headland(150.0, [Ahead(900.0, 50.0, False)]) == pytest.approx(150.0)
 

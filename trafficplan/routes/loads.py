@@ -41,11 +41,12 @@ def balanced(full_kg: float, need_kg: float) -> float:
     return need_kg / max(1, math.ceil(need_kg / full_kg - 1e-9))
 
 
-def to_headland(full_m: float, ahead: Iterable[Ahead]) -> float | None:
-    """Return how long a load lasts that ends with a line [m]; None where the first line is too long for one load.
+def to_headland(full_m: float, ahead: Iterable[Ahead]) -> float:
+    """Return how long a load lasts that ends with a line [m].
 
     Among the ends of lines that a full load reaches, and half of the longest such stretch, the one with the least way
-    out per metre of work. A round may be left anywhere: it lies on the headland.
+    out per metre of work. A round may be left anywhere: it lies on the headland. A bout that no load lasts for is
+    begun with what is on board all the same.
 
     Parameters
     ----------
@@ -57,11 +58,11 @@ def to_headland(full_m: float, ahead: Iterable[Ahead]) -> float | None:
     for line in ahead:
         reach += line.length_m
         if reach > full_m + CLOSE_M:
-            if not line.bout:
+            if not line.bout or line.length_m > full_m + CLOSE_M:
                 ends.append((full_m, line.out_m))
             break
         ends.append((reach, line.out_m))
     if not ends:
-        return None
+        return full_m
     longest = ends[-1][0]
     return min((out / work, -work) for work, out in ends if work >= LEAST_SHARE * longest)[1] * -1.0

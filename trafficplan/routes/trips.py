@@ -158,7 +158,7 @@ def next_kg(planning: Planning, part: PartWork, rest: NDArray[np.float64] | None
     if planning.choice.size != "to headland" or planning.need_kg <= planning.full_kg:
         return most
     lasts = to_headland(planning.full_kg / planning.kg_m, _ahead(planning, part, rest, swath))
-    return most if lasts is None else min(most, lasts * planning.kg_m)
+    return min(most, lasts * planning.kg_m)
 
 
 def _ahead(planning: Planning, part: PartWork, rest: NDArray[np.float64] | None, swath: bool) -> Iterator[Ahead]:
