@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import os
+import shutil
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -10,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from log_writers import csv, drive, use
 from spoiled_farms import EAST, NORTH, OPS, Spoiling, all_of, feature, prop, text, write
-from spoiled_vectors import toml
+from spoiled_vectors import toml, top
 
 STONES = "unit,top_m,bottom_m,texture,density_g_cm3,stones_mass_pct,stones_pct\nA,0,1,loam,{}\nB,0,1,loam,1.4,,\n"
 
@@ -74,6 +76,28 @@ def pressure_log(axle: str) -> Callable[[Path], None]:
         toml_file.write_text(f'{toml_file.read_text()}\n[tracks."day.csv"]\n{form}')
 
     return spoil
+
+
+def utf16(folder: Path) -> None:
+    """Write farm.toml as UTF-16."""
+    path = folder / "farm.toml"
+    path.write_bytes(path.read_text(encoding="utf-8").encode("utf-16"))
+
+
+def link_out(name: str) -> Callable[[Path], None]:
+    """Move a folder of the farm out of it and leave a link."""
+
+    def spoil(folder: Path) -> None:
+        outside = folder.with_name(f"{folder.name}_{name}")
+        shutil.move(folder / name, outside)
+        (folder / name).symlink_to(outside)
+
+    return spoil
+
+
+def dangling(folder: Path) -> None:
+    (folder / "weather.csv").unlink()
+    (folder / "weather.csv").symlink_to("gone.csv")
 
 
 def soil_at_points(values: list[str]) -> Callable[[Path], None]:
@@ -148,6 +172,34 @@ TABLES: tuple[Spoiling, ...] = (
         "far over the capacity",
         found="9000",
     ),
+    Spoiling(
+        "milliseconds called seconds",
+        all_of(
+            write(
+                "tracks/harvest.tsv",
+                "time\tlong\tlat\tmass\tdist\n"
+                + "".join(f"{1_790_841_600_000 + i * 1000}\t27.0005\t{55.0469 + i * 1e-5}\t1\t40\n" for i in range(40)),
+            )
+        ),
+        "tracks/harvest.tsv",
+        "values of time that cannot be",
+        mend='unit = "ms"',
+    ),
+    # TOML that the parser itself gives up
+    Spoiling("a number without end", text("farm.toml", "2026", "9" * 5000), "farm.toml", "not valid TOML", "digits"),
+    Spoiling("lists in lists", text("farm.toml", "2026", "[" * 5000), "farm.toml", "not valid TOML", "without end"),
+    Spoiling("a word for a table", top('files = "x"'), "farm.toml, files", "wrong kind"),
+    Spoiling("TOML in UTF-16", utf16, "farm.toml", "not a text file", mend="text editor"),
+    # links and things that are no files
+    Spoiling(
+        "a pipe among the outfits",
+        lambda folder: os.mkfifo(folder / "outfits" / "x.toml"),
+        "outfits/x.toml",
+        "not a readable file",
+    ),
+    Spoiling("tracks by a link", link_out("tracks"), "tracks", "leads out", mend="copy of the folder", problems=2),
+    Spoiling("outfits by a link", link_out("outfits"), "outfits", "leads out", mend="copy of the folder"),
+    Spoiling("a link to nowhere", dangling, "weather.csv", "leads nowhere"),
     # soil samples and stones
     Spoiling(
         "samples without places",

@@ -24,7 +24,7 @@ from trafficplan.inputs.ledger import Ledger, listed, rename_hint
 from trafficplan.inputs.log_pressure import with_recorded_pressures
 from trafficplan.inputs.operations import Known, read_operations
 from trafficplan.inputs.outfits import read_outfits
-from trafficplan.inputs.paths import inside
+from trafficplan.inputs.paths import inside, no_broken_links
 from trafficplan.inputs.plans import plan_files, read_plans
 from trafficplan.inputs.scenarios import read_scenarios
 from trafficplan.inputs.seen import read_seen
@@ -34,6 +34,7 @@ from trafficplan.inputs.tracks import read_other_tracks, read_tracks, track_file
 from trafficplan.inputs.tramlines import read_tramlines
 from trafficplan.inputs.tyres import read_tyre_tables
 from trafficplan.inputs.weather import read_weather
+from trafficplan.inputs.worn import read_worn
 from trafficplan.machines.outfit import Outfit
 
 #: Times of a track above this are dates (seconds since 1970), below it seconds since its first fix.
@@ -57,6 +58,7 @@ def read_farm(folder: Path, every_log: bool = False) -> Farm:
         found = "a file" if folder.exists() else "no such folder"
         raise InputError(Problem("not a farm folder", str(folder), found, "a folder with farm.toml", "check the path"))
     ledger = Ledger(folder.resolve())
+    no_broken_links(ledger)
     settings = read_settings(ledger)
     if settings is None:
         raise InputError(ledger.problems)
@@ -78,6 +80,7 @@ def read_farm(folder: Path, every_log: bool = False) -> Farm:
     _check_outfits_of_logs(ledger, settings, outfits)
     operations = with_recorded_pressures(ledger, settings, operations, logs, boundaries.fields, outfits)
     plans = read_plans(ledger, boundaries, operations)
+    worn = read_worn(ledger, settings, boundaries)
     aerial = _aerial(ledger, settings)
     elevation = read_elevation(ledger, settings, boundaries)
     if ledger.problems:
@@ -112,6 +115,7 @@ def read_farm(folder: Path, every_log: bool = False) -> Farm:
         elevation=elevation,
         plans=plans,
         prices=settings.prices,
+        worn=worn,
     )
 
 
@@ -151,13 +155,15 @@ def _with_tillage(ledger: Ledger, fields: Mapping[str, Field], operations: tuple
 def _season(settings: Settings, operations: tuple[Operation, ...]) -> int:
     if settings.season is not None:
         return settings.season
-    return operations[-1].day.year if operations else 0
+    return operations[-1].day.year if operations else dt.date.today().year
 
 
 def _warn_of_season(ledger: Ledger, settings: Settings, operations: tuple[Operation, ...]) -> None:
     season = _season(settings, operations)
     if settings.season is None:
-        ledger.assumed("farm: season", str(season), "not given; the year of the last operation", "operations.csv")
+        source = "operations.csv" if operations else "calendar"
+        why = "the year of the last operation" if operations else "this year: there is no operation yet"
+        ledger.assumed("farm: season", str(season), f"not given; {why}", source)
     stray = [one.key for one in operations if abs(one.day.year - season) > 1]
     if stray:
         ledger.warned(f"operations {', '.join(stray[:12])}: date", f"not near season {season}", "check the year")

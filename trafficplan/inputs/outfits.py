@@ -11,6 +11,7 @@ from trafficplan.errors import InputError
 from trafficplan.farm import defaults
 from trafficplan.inputs.amounts import BAR_HIGH, BAR_LOW
 from trafficplan.inputs.ledger import Ledger, listed
+from trafficplan.inputs.paths import folder_inside, inside
 from trafficplan.inputs.toml_file import Table, checked, read_toml
 from trafficplan.machines.outfit import Axle, Outfit, Vehicle, Wheel
 from trafficplan.machines.tyre import Tyre, assumed_aspect, track_from_sizes, tyre_from_code
@@ -85,9 +86,10 @@ class OutfitTable(Table):
 
 def read_outfits(ledger: Ledger) -> dict[str, Outfit | None]:
     """Return the outfits by the name of their file; None stands for one that is there but wrong."""
-    folder = ledger.folder / "outfits"
-    paths = sorted(folder.glob("*.toml")) if folder.is_dir() else []
-    if not paths:
+    before = ledger.count()
+    folder = folder_inside(ledger, "outfits")
+    paths = sorted(folder.glob("*.toml")) if folder else []
+    if not paths and ledger.count() == before:
         ledger.problem(
             "no outfits",
             "outfits",
@@ -97,17 +99,9 @@ def read_outfits(ledger: Ledger) -> dict[str, Outfit | None]:
         )
     outfits: dict[str, Outfit | None] = {}
     for path in paths:
-        if not path.resolve().is_relative_to(ledger.folder.resolve()):
-            ledger.problem(
-                "a link leads out of the farm folder",
-                f"outfits/{path.name}",
-                path.name,
-                "a file inside the farm folder",
-                "replace the link by a copy of the file",
-            )
-            outfits[path.stem] = None
-            continue
-        outfits[path.stem] = _read_outfit(ledger, path)
+        name = f"outfits/{path.name}"
+        readable = inside(ledger, name, name) is not None
+        outfits[path.stem] = _read_outfit(ledger, path) if readable else None
     return outfits
 
 

@@ -50,6 +50,36 @@ def inside(ledger: Ledger, name: str, where: str) -> Path | None:
     return full
 
 
+def no_broken_links(ledger: Ledger) -> None:
+    """Record the links of the farm folder that lead nowhere: what they stood for must not be missed in silence."""
+    for path in sorted(ledger.folder.iterdir()):
+        if path.is_symlink() and not path.exists():
+            ledger.problem(
+                "a link that leads nowhere",
+                path.name,
+                "nothing at its end",
+                "a file inside the farm folder",
+                "put the file itself there, or remove the link",
+            )
+
+
+def folder_inside(ledger: Ledger, name: str) -> Path | None:
+    """Return a folder of the farm folder; None where it is not there, or with a problem where a link leads out."""
+    folder = ledger.folder / name
+    if not folder.is_dir():
+        return None
+    if not folder.resolve().is_relative_to(ledger.folder.resolve()):
+        ledger.problem(
+            "a link leads out of the farm folder",
+            name,
+            f"{name} is a link",
+            "a folder inside the farm folder",
+            "replace the link by a copy of the folder",
+        )
+        return None
+    return folder
+
+
 def _missing(ledger: Ledger, name: str, where: str) -> None:
     folder = (ledger.folder / name).parent
     there = [path.name for path in folder.iterdir() if path.is_file()] if folder.is_dir() else []

@@ -21,14 +21,14 @@ def read_text(ledger: Ledger, path: Path) -> str | None:
     """Return the text of a file: UTF-8, else the encoding that farm.toml tells, else cp1252 with a note."""
     name = path.relative_to(ledger.folder).as_posix()
     ledger.hash_file(path)
-    raw = path.read_bytes()
+    raw, toml = path.read_bytes(), path.suffix.lower() == ".toml"
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in raw[:4096]:
         ledger.problem(
             "not a text file in UTF-8",
             name,
             "UTF-16 or a binary file",
-            "comma-separated text in UTF-8",
-            "save it as CSV UTF-8 from the spreadsheet program",
+            "text in UTF-8" if toml else "comma-separated text in UTF-8",
+            "save it as UTF-8 from a text editor" if toml else "save it as CSV UTF-8 from the spreadsheet program",
         )
         return None
     return decoded(ledger, raw, name)

@@ -42,7 +42,16 @@ def read_toml(ledger: Ledger, path: Path) -> dict[str, Any] | None:
             "each key once" if twice else "lines such as key = value, with texts in quotation marks",
             "remove one of the two" if twice else "correct this line, or the one before it",
         )
-        return None
+    except (ValueError, RecursionError) as error:  # a number of thousands of digits, lists in lists without end
+        deep = isinstance(error, RecursionError)
+        ledger.problem(
+            "the file is not valid TOML",
+            name,
+            "lists or tables nested without end" if deep else "a number of thousands of digits",
+            "lines such as key = value, with texts in quotation marks",
+            "write the file anew after the form in docs/farm-folder.md",
+        )
+    return None
 
 
 def _line_of(message: str, text: str) -> int:
@@ -116,9 +125,16 @@ def _explain(ledger: Ledger, model: type[Table], detail: ErrorDetails, where: st
             "a value of the wrong kind",
             place,
             repr(value)[:80],
-            detail["msg"].lower(),
+            _kind_words(kind, detail["msg"]),
             _kind_mend(kind, value),
         )
+
+
+def _kind_words(kind: str, said: str) -> str:
+    """Return in plain words what kind of value belongs there."""
+    if kind in ("model_type", "dict_type", "dataclass_type", "model_attributes_type"):
+        return "a table of keys and values"
+    return {"list_type": "a list, or tables in double brackets", "int_type": "a whole number"}.get(kind, said.lower())
 
 
 def _kind_mend(kind: str, value: object) -> str:

@@ -23,7 +23,8 @@ from trafficplan.inputs.gpx import read_gpx
 from trafficplan.inputs.interleaved import split_by_place, split_named
 from trafficplan.inputs.ledger import Ledger, listed, nearest
 from trafficplan.inputs.nmea import looks_like_nmea, read_nmea
-from trafficplan.inputs.paths import inside
+from trafficplan.inputs.paths import folder_inside, inside
+from trafficplan.inputs.possible import only_possible
 from trafficplan.inputs.quality import PAUSE_S
 from trafficplan.inputs.recording import Floats, Recording, refused
 from trafficplan.inputs.settings import Settings
@@ -45,11 +46,14 @@ LOST_SHARE = 0.5
 
 def track_files(ledger: Ledger, settings: Settings) -> tuple[str, ...]:
     """Return the names of the logs in tracks/ (of task data also those inside), and check what farm.toml describes."""
-    folder = ledger.folder / "tracks"
+    before = ledger.count()
+    folder = folder_inside(ledger, "tracks")
     there: set[str] = set()
-    for path in folder.iterdir() if folder.is_dir() else ():
+    for path in folder.iterdir() if folder else ():
         if not path.name.startswith(".") and (path.is_file() or _main_of(path)):
             there |= {path.name, *(f"{path.name}/{log}" for log in _logs_in(path))}
+    if ledger.count() > before:
+        return ()
     for name in sorted(set(settings.tracks) - there):
         near = nearest(name, there)
         ledger.problem(
@@ -271,7 +275,7 @@ def _laid(recording: Recording, boundaries: Boundaries, timezone: str) -> list[t
     InputError
         When there are no places, none near a field, or neither times nor order.
     """
-    recording, x, y = _placed(_in_utc(recording, timezone), boundaries)
+    recording, x, y = _placed(_in_utc(only_possible(recording), timezone), boundaries)
     laid = []
     for named, group in split_named(recording):
         mended, keep = mend_clock(named, x[group], y[group])
