@@ -17,6 +17,7 @@ from trafficplan.routes.sequence import Sequence, Tracks, best_sequence
 from trafficplan.routes.trips import PartWork, Planning, add_ways, fetch, spent
 
 MOST_M = 1e6  # stands for a way that there is none for
+SAMPLED = 5  # ends from which a whole trip is driven to see how long it is
 
 
 def work_in_sequence(planning: Planning, part: PartWork, last: bool) -> None:
@@ -117,7 +118,7 @@ def _half_trips(
 ) -> NDArray[np.float64]:
     """Return half of the way from each end of the bouts to the fill point and back [m], as it is driven.
 
-    What lies beyond the ways of the field is driven from the nearest end; a stop on them costs no way.
+    What lies beyond the ways of the field is driven from a few ends, near and far; a stop on them costs no way.
     """
     known, radius, out = part.ways.trips, planning.outfit.radius_m, part.way_out
     if radius not in known:
@@ -131,9 +132,11 @@ def _half_trips(
     trips = known[radius]
     if part.source in ("part", "gate"):
         return np.asarray(trips / 2.0)
-    near = int(np.argmin(trips))
-    back = out, nearest_node(part.ways, into[near][0])
-    return np.asarray((trips + _trip_m(planning, part, leaving[near], into[near], back) - trips[near]) / 2.0)
+    beyond = []
+    for end in np.argsort(trips, kind="stable")[np.linspace(0, len(trips) - 1, SAMPLED).astype(int)]:
+        back = out, nearest_node(part.ways, into[end][0])
+        beyond.append(_trip_m(planning, part, leaving[end], into[end], back) - trips[end])
+    return np.asarray((trips + np.median(beyond)) / 2.0)
 
 
 def _trip_m(
