@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import geopandas as gpd
 import numpy as np
 import pytest
 from forage_farm import make_forage_farm
@@ -19,6 +20,7 @@ from trafficplan.assess.share import (
     loosening,
     mended,
     steps_of_chance,
+    worn,
 )
 from trafficplan.chain import Plan, prepare, run_field
 from trafficplan.decide.alone import bench_of
@@ -183,3 +185,28 @@ def test_a_real_harvest_through_the_whole_command(open_data: Path, tmp_path: Pat
     page = (tmp_path / "out" / "report.html").read_text()
     assert "Trips that nobody logged" in page and "not in the maps" in page
     assert sum(row["worked_ha"] for row in one["logs"] if row["field"]) == pytest.approx(1.82 + 0.22 + 4.93, abs=0.05)
+
+
+def test_worn_places_are_told_apart(tmp_path: Path) -> None:
+    """Half of a field of 100 m was worn before: 0.5 ha, and the likely damage on it."""
+    folder = write_good(tmp_path / "farm")
+    assert read_farm(folder).worn == ()
+    rows = {"kind": ["worn", "loosened"], "name": ["old clamp", ""], "depth_m": [None, 0.4]}
+    shapes = [box(EAST, NORTH, EAST + 50, NORTH + 100), box(EAST + 80, NORTH, EAST + 90, NORTH + 10)]
+    frame = gpd.GeoDataFrame(rows, geometry=shapes, crs="EPSG:32635")
+    frame.to_crs("EPSG:4326").to_file(folder / "worn.geojson")
+    farm = read_farm(folder)
+    assert [(one.key, one.kind, one.depth_m) for one in farm.worn] == [
+        ("old clamp", "worn", None),
+        ("place 2", "loosened", 0.4),
+    ]
+    assert any("not reckoned weaker" in note.why for note in farm.notes)
+    assert "worn.geojson" in farm.inputs
+    grid = Grid.around((EAST, NORTH, EAST + 100, NORTH + 100), 10.0, "EPSG:32635")
+    lasting = np.full(grid.shape, 4000, np.uint16)
+    lasting[:, :2] = 6000
+    told = worn(lasting, ground(grid.shape), grid, [farm.worn[0].polygon])
+    assert (told.area_ha, told.likely_ha) == pytest.approx((0.5, 0.2))
+    (folder / "worn.geojson").write_text((folder / "worn.geojson").read_text().replace("loosened", "lost"))
+    with pytest.raises(ValueError, match="kind"):
+        read_farm(folder)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from trafficplan.farm.grid import Grid
-from trafficplan.farm.ground import ZONE_CODES, Ground
+from trafficplan.farm.ground import ZONE_CODES, Area, Ground, burn
 from trafficplan.names import LAYERS, depth_tag
 
 Counts = NDArray[np.int64]
@@ -231,6 +231,20 @@ def mended(
             left |= arrays[f"compaction_{tag}"] > 0
     over &= ground.inside
     return Mended(float(over.sum()) * grid.cell_ha, float((over & ~left).sum()) * grid.cell_ha)
+
+
+@dataclass(frozen=True)
+class Worn:
+    """Ground that was worn out or loosened before the season [ha]: all of it, and with likely lasting damage of this one."""
+
+    area_ha: float
+    likely_ha: float
+
+
+def worn(lasting: Stored, ground: Ground, grid: Grid, places: Sequence[Area]) -> Worn:
+    """Return the ground of a field that lies on places told apart, from its stored chance."""
+    cells = burn(((place, 1) for place in places), grid).astype(bool) & ground.inside
+    return Worn(float(cells.sum()) * grid.cell_ha, float((cells & (lasting >= LIKELY)).sum()) * grid.cell_ha)
 
 
 @dataclass(frozen=True)

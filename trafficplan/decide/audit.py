@@ -18,6 +18,7 @@ from trafficplan.assess.share import (
     Loosening,
     Mended,
     Stored,
+    Worn,
     counts_by_zone,
     counts_of,
     expected_ha,
@@ -26,6 +27,7 @@ from trafficplan.assess.share import (
     loosening,
     mended,
     shares,
+    worn,
 )
 from trafficplan.assess.stored import DEEPEST_M, REACH_PA
 from trafficplan.assess.summary import FieldSummary
@@ -120,6 +122,7 @@ class FieldAudit:
     loosening: Loosening
     mended: Mended
     lanes: Lanes
+    worn: Worn
 
     @property
     def every(self) -> Counts:
@@ -161,6 +164,7 @@ def audit_field(bench: Bench, result: FieldResult, estimated: Iterable[str] = ()
         loosening=loosening(arrays, ground, grid, laid.depths_m, laid.deep_from_m),
         mended=mended(arrays, ground, grid, laid.depths_m, laid.deep_from_m),
         lanes=lanes([one.marks for one in own], widths, grid.cell_ha),
+        worn=worn(arrays["lasting"], ground, grid, [one.polygon for one in bench.farm.worn]),
     )
 
 

@@ -60,6 +60,8 @@ def _field(account: FarmAccount, one: FieldAudit) -> Row:
         "loosening_reaches_ha": one.loosening.reached_ha,
         "loosening_beyond_ha": one.loosening.beyond_ha,
         "shared_lanes_wheeled_ha": one.lanes.shared_ha,
+        "worn_before_ha": one.worn.area_ha,
+        "worn_before_likely_ha": one.worn.likely_ha,
     }
 
 
@@ -284,6 +286,8 @@ TABLES: tuple[Table, ...] = (
             "loosening_reaches_ha": "likely lasting damage that ends above the depth of a deep loosener",
             "loosening_beyond_ha": "likely lasting damage that goes deeper: loosening does not mend it",
             "shared_lanes_wheeled_ha": "wheeled ground if passes of fitting widths had shared their lanes",
+            "worn_before_ha": "ground that worn.geojson tells apart: worn out or loosened before the season",
+            "worn_before_likely_ha": "likely lasting damage on it",
         },
         _fields,
     ),

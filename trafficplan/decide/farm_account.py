@@ -101,6 +101,8 @@ class Whole:
     shared_lanes_ha: float
     stronger_ha: float
     weaker_ha: float
+    worn_ha: float
+    worn_likely_ha: float
 
     @property
     def wheeled_pct(self) -> float:
@@ -127,6 +129,8 @@ def whole_of(fields: Sequence[FieldAudit]) -> Whole:
         shared_lanes_ha=sum(one.lanes.shared_ha for one in fields),
         stronger_ha=sum(expected_ha(one.every, one.cell_ha, STRENGTHS[-1]) for one in fields),
         weaker_ha=sum(expected_ha(one.every, one.cell_ha, STRENGTHS[0]) for one in fields),
+        worn_ha=sum(one.worn.area_ha for one in fields),
+        worn_likely_ha=sum(one.worn.likely_ha for one in fields),
     )
 
 

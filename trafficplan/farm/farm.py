@@ -12,6 +12,7 @@ from trafficplan.farm.operation import DrivePlan, Log, Operation, Scenario
 from trafficplan.farm.prices import Prices
 from trafficplan.farm.seen import Seen
 from trafficplan.farm.weather import Weather
+from trafficplan.farm.worn import WornPlace
 from trafficplan.machines.outfit import Outfit
 from trafficplan.machines.tyre_table import TyreTable
 from trafficplan.names import Note
@@ -40,6 +41,7 @@ class Farm:
     defaults : the farm's own replacements of farm/defaults.py, by key
     plans : drives written down, by key
     prices : the owner's prices, or None: nothing is told in money
+    worn : places that were worn out or loosened before the season
     """
 
     key: str
@@ -67,3 +69,4 @@ class Farm:
     elevation: Elevation | None = None
     plans: Mapping[str, DrivePlan] = field(default_factory=dict)
     prices: Prices | None = None
+    worn: tuple[WornPlace, ...] = ()

@@ -35,6 +35,7 @@ from trafficplan.inputs.tramlines import read_tramlines
 from trafficplan.inputs.tyres import read_tyre_tables
 from trafficplan.inputs.weather import read_weather
 from trafficplan.inputs.worn import read_worn
+from trafficplan.inputs.worn import read_worn
 from trafficplan.machines.outfit import Outfit
 
 #: Times of a track above this are dates (seconds since 1970), below it seconds since its first fix.
@@ -81,6 +82,7 @@ def read_farm(folder: Path, every_log: bool = False) -> Farm:
     operations = with_recorded_pressures(ledger, settings, operations, logs, boundaries.fields, outfits)
     plans = read_plans(ledger, boundaries, operations)
     worn = read_worn(ledger, settings, boundaries)
+    worn = read_worn(ledger, settings, boundaries)
     aerial = _aerial(ledger, settings)
     elevation = read_elevation(ledger, settings, boundaries)
     if ledger.problems:
@@ -115,6 +117,7 @@ def read_farm(folder: Path, every_log: bool = False) -> Farm:
         elevation=elevation,
         plans=plans,
         prices=settings.prices,
+        worn=worn,
         worn=worn,
     )
 

@@ -26,6 +26,7 @@ KNOWN: dict[str, tuple[str, ...]] = {
     "soil": ("unit", "title", *HORIZON),
     "access": ("kind", "name", "field", "width_m", "surface", "max_t"),
     "tramlines": ("field", "width_m"),
+    "worn": ("kind", "name", "depth_m"),
     "horizons": ("unit", "component", "top_m", "bottom_m", "state", *HORIZON),
     "components": ("unit", "component", "name", "share_pct"),
     "operations": (

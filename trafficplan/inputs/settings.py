@@ -72,6 +72,7 @@ class Files(Table):
     soil: Names | None = None
     access: Names | None = None
     tramlines: Names | None = None
+    worn: Names | None = None
     horizons: str | None = None
     components: str | None = None
     elevation: str | None = None
@@ -90,6 +91,7 @@ class Layers(Table):
     soil: Names | None = None
     access: Names | None = None
     tramlines: Names | None = None
+    worn: Names | None = None
 
 
 def _as_column(value: Any) -> Column:
@@ -113,6 +115,7 @@ class Columns(Table):
     soil: Mapped = Field(default_factory=dict)
     access: Mapped = Field(default_factory=dict)
     tramlines: Mapped = Field(default_factory=dict)
+    worn: Mapped = Field(default_factory=dict)
     horizons: Mapped = Field(default_factory=dict)
     components: Mapped = Field(default_factory=dict)
     operations: Mapped = Field(default_factory=dict)
@@ -128,6 +131,7 @@ class Systems(Table):
     soil: str | None = None
     access: str | None = None
     tramlines: str | None = None
+    worn: str | None = None
     elevation: str | None = None
 
 

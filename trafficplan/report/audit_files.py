@@ -196,6 +196,8 @@ def result_of(
         "loosening_reaches_ha": whole.loosened_ha,
         "loosening_beyond_ha": whole.beyond_ha,
         "shared_lanes_wheeled_ha": whole.shared_lanes_ha,
+        "worn_before_ha": whole.worn_ha,
+        "worn_before_likely_ha": whole.worn_likely_ha,
         "currency": account.prices.currency if account.prices else None,
     }
     return {

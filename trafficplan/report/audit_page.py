@@ -76,7 +76,11 @@ def render_audit_page(
         "idle": ", ".join(idle),
         "groups": _groups(account) if drove else [],
         "traffic": _traffic(account) if drove else [],
-        **(_chance(account) if drove else {"chance": None, "concentrated": "", "lanes": "", "loosening": ""}),
+        **(
+            _chance(account)
+            if drove
+            else {"chance": None, "concentrated": "", "lanes": "", "loosening": "", "worn": ""}
+        ),
         "worst": _worst(account),
         "earlier": _earlier(account, earlier),
         "loss": _loss(account),
@@ -282,6 +286,12 @@ def _chance(account: FarmAccount) -> dict[str, object]:
             f"Deep loosening (to {say('depth', 0.45, units)}, common practice) would reach {say('area', whole.loosened_ha, units)} "
             f"where the damage ends above that depth, and not {say('area', whole.beyond_ha, units)} where it goes deeper. Loosened "
             "soil is weaker than before and is pressed together more easily by the next wheels; it mends pores, not structure."
+        ),
+        "worn": (
+            f"{say('area', whole.worn_ha, units)} were worn out or loosened before the season, as the farm says; on them lie "
+            f"{say('area', whole.worn_likely_ha, units)} of the likely damage."
+            if whole.worn_ha > 0
+            else ""
         ),
     }
 
