@@ -76,6 +76,17 @@ def test_a_link_out_of_the_farm_is_not_followed(tmp_path: Path) -> None:
         read_farm(farm)
 
 
+def test_a_log_that_two_operations_name_is_told(tmp_path: Path) -> None:
+    farm = write_good(tmp_path / "farm")
+    ops = farm / "operations.csv"
+    last = ops.read_text().splitlines()[-1]
+    ops.write_text(f"{ops.read_text()}4{last[1:]}\n")
+    notes = [one for one in read_farm(farm).notes if "named by several operations" in one.what]
+    assert [(one.what, one.value) for one in notes] == [
+        ("tracks/harvest.tsv: named by several operations in field Park", "3, 4")
+    ]
+
+
 def damaged(whole: bytes, places: list[tuple[float, int]], cut: float) -> bytes:
     """Return bytes with some changed, and the end cut off."""
     raw = bytearray(whole)

@@ -11,6 +11,7 @@ import geopandas as gpd
 import pytest
 import shapely
 from conftest import REPO, sample_farm
+from real_field import open_data_folder
 from spoiled_farms import CRS, EAST, NORTH, layers, square, to_shapefile, track
 from typer.testing import CliRunner
 
@@ -253,3 +254,66 @@ def test_sample_farm_starts_again_from_its_boundaries(tmp_path):
 
 def test_readme_tells_of_it():
     assert "trafficplan new" in (REPO / "README.md").read_text(encoding="utf-8")
+
+
+def test_a_system_is_told_for_a_file_that_names_none(tmp_path):
+    (tmp_path / "in").mkdir()
+    to_shapefile(layers()["fields"], tmp_path / "in" / "fields.shp")
+    (tmp_path / "in" / "fields.prj").unlink()
+    shutil.make_archive(str(tmp_path / "fields"), "zip", tmp_path / "in")
+    status, said = run("new", tmp_path / "farm", "--boundary", tmp_path / "fields.zip")
+    assert status == 2 and "--crs EPSG:" in said["errors"][0]["mend"]
+    words = ("--boundary", tmp_path / "fields.zip", "--crs")
+    status, said = run("new", tmp_path / "farm", *words, "EPSG:99999")
+    assert status == 2 and said["errors"][0]["where"] == "--crs"
+    soil = soil_file(tmp_path, unit=["A", "B"])  # names its own system: what is told is for the other file
+    status, said = run("new", tmp_path / "farm", *words, CRS, "--soil", soil)
+    assert status == 0 and said["result"]["area_ha"] == pytest.approx(1.0, abs=1e-3)
+    passes_check(tmp_path / "farm")
+
+
+def test_a_narrow_overlap_is_cut_from_the_later_field(tmp_path):
+    path = tmp_path / "outlines.geojson"
+    shapes = [square(0, 0, 100, 100), square(98, 0, 100, 100)]
+    frame = gpd.GeoDataFrame({"name": ["a", "b"], "geometry": shapes}, crs=CRS)
+    frame.to_crs(4326).to_file(path, driver="GeoJSON", COORDINATE_PRECISION=9)
+    status, said = run("new", tmp_path / "farm", "--boundary", path)
+    assert status == 0, said["errors"]
+    cut = [one for one in said["warnings"] if one["what"] == "field b: outline"]
+    assert [one["value"] for one in cut] == ["-200 m2"]
+    areas = {one["field"]: one["area_ha"] for one in said["result"]["fields"]}
+    assert areas == pytest.approx({"a": 1.0, "b": 0.98}, abs=1e-3)
+    assert not [one for one in passes_check(tmp_path / "farm")["warnings"] if "overlap" in one["what"]]
+
+
+@pytest.mark.parametrize(
+    ("words", "what", "mend"),
+    [
+        (("--soil", "s.csv"), "a table where a map of polygons belongs", "soil.csv"),
+        (("--soil", "s.tif"), "a raster where a map of polygons belongs", "soil_raster"),
+        (("--tracks", "t.png"), "no recorded track", "export it as CSV"),
+        (("--tracks", "."), "no recorded track", "name the log itself"),
+    ],
+)
+def test_files_of_another_kind_are_told_where_they_belong(words, what, mend, tmp_path):
+    for name in ("s.csv", "s.tif", "t.png"):
+        (tmp_path / name).write_bytes(b"lon,lat\n1,2\n")
+    outlines = boundary(tmp_path, name=["a", "b"])
+    status, said = run("new", tmp_path / "farm", "--boundary", outlines, words[0], tmp_path / words[1])
+    assert status == 2 and said["errors"][0]["what"] == what
+    assert mend in said["errors"][0]["mend"]
+    assert not (tmp_path / "farm").exists()
+
+
+def test_a_name_that_no_folder_can_have_is_told(tmp_path):
+    status, said = run("new", tmp_path / ("x" * 300), "--boundary", boundary(tmp_path, name=["a", "b"]))
+    assert status == 2 and said["errors"][0]["what"] == "the farm folder cannot be written"
+
+
+def test_boundaries_of_the_open_task_data_make_a_farm(tmp_path):
+    """20 of its 21 fields lie apart; two lap over each other by 619 m2 (shapely, on the boundaries in UTM 32)."""
+    data = open_data_folder() / "forage-harvest" / "TASKDATA"
+    status, said = run("new", tmp_path / "farm", "--boundary", data)
+    assert status == 0, said["errors"]
+    assert len(said["result"]["fields"]) == 21
+    assert [one["value"] for one in said["warnings"] if "outline" in one["what"]].count("-619 m2") == 1

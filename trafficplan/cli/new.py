@@ -11,6 +11,8 @@ import typer
 from trafficplan.cli.answer import Json, answer, app
 
 if TYPE_CHECKING:
+    from pyproj import CRS
+
     from trafficplan.inputs.fields import Boundaries
     from trafficplan.names import Note
 
@@ -29,6 +31,9 @@ def new_command(
     width: Annotated[
         float | None, typer.Option(help="Working width of the tracks, m: only for a boundary from tracks.")
     ] = None,
+    crs: Annotated[
+        str | None, typer.Option(help="Coordinate system of files that name none.", metavar="EPSG:CODE")
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Write a starter farm folder that `check` passes, with files that explain themselves and outfits to copy from."""
@@ -39,8 +44,9 @@ def new_command(
         "tracks": [str(track) for track in tracks or []],
         "texture": texture,
         "width_m": width,
+        "crs": crs,
     }
-    answer("new", asked, as_json, lambda: _new(folder, boundary, soil, tracks or [], texture, width))
+    answer("new", asked, as_json, lambda: _new(folder, boundary, soil, tracks or [], texture, width, crs))
 
 
 def _new(
@@ -50,18 +56,20 @@ def _new(
     tracks: Sequence[Path],
     texture: str,
     width: float | None,
+    crs: str | None,
 ) -> dict[str, Any]:
     from trafficplan.inputs.starter.folder import Starter, check_free, write_starter
     from trafficplan.inputs.starter.ground import one_soil, read_boundary, read_soil
 
     check_free(folder)
     known = _texture(texture)
+    system = _system(crs) if crs is not None else None
     if boundary is not None:
-        boundaries, read = read_boundary(boundary)
+        boundaries, read = read_boundary(boundary, system)
         notes = list(read.notes)
     else:
         boundaries, notes = _from_tracks(tracks, width)
-    parts, read = read_soil(soil, boundaries, known) if soil is not None else one_soil(boundaries, known)
+    parts, read = read_soil(soil, boundaries, known, system) if soil is not None else one_soil(boundaries, known)
     farm, told = write_starter(folder, Starter(boundaries, parts, tracks, [*notes, *read.notes]))
     return _told(folder, farm, told)
 
@@ -75,6 +83,21 @@ def _texture(text: str) -> str:
         return known
     needed = f"one of {', '.join(TEXTURES)}"
     raise InputError(Problem("unknown texture class", "--texture", text, needed, "write one of these"))
+
+
+def _system(text: str) -> CRS:
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    from trafficplan.errors import InputError, Problem
+
+    try:
+        return CRS.from_user_input(text)
+    except CRSError as error:
+        needed = "a code such as EPSG:25832"
+        raise InputError(
+            Problem("unknown coordinate system", "--crs", text, needed, "look up the code of your map")
+        ) from error
 
 
 def _from_tracks(tracks: Sequence[Path], width: float | None) -> tuple[Boundaries, list[Note]]:
@@ -117,7 +140,7 @@ def _from_tracks(tracks: Sequence[Path], width: float | None) -> tuple[Boundarie
     note = Note(
         "warned",
         "field boundaries",
-        f"{len(fields)} from {len(logs)} recorded tracks, {width:g} m wide",
+        f"{len(fields)} from {len(logs)} recorded track{'s' if len(logs) != 1 else ''}, {width:g} m wide",
         "the ground that was worked; look at it with check --map and mend fields.geojson where it is wrong",
     )
     return Boundaries(crs, fields, lonlat), [note]

@@ -48,12 +48,12 @@ def system_of(ledger: Ledger, own: object, told: CRS | None, path: Path, name: s
         ledger.assumed(
             f"{name}: coordinate system",
             told.name,
-            "the file names none; told in farm.toml",
-            "farm.toml, table coordinate_systems",
+            "the file names none; told by farm.toml or --crs",
+            "farm.toml, table coordinate_systems, or trafficplan new --crs",
         )
         return told
     if own is None:
-        mend = f'name it in farm.toml, table coordinate_systems: {kind} = "EPSG:..."'
+        mend = f'name it in farm.toml, table coordinate_systems: {kind} = "EPSG:..." (trafficplan new: --crs EPSG:...)'
         if path.suffix.lower() == ".shp":
             mend = f"copy the file {path.stem}.prj beside it, or {mend}"
         ledger.problem("no coordinate system (CRS)", name, "none", "a named coordinate system", mend)

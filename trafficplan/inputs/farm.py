@@ -35,7 +35,6 @@ from trafficplan.inputs.tramlines import read_tramlines
 from trafficplan.inputs.tyres import read_tyre_tables
 from trafficplan.inputs.weather import read_weather
 from trafficplan.inputs.worn import read_worn
-from trafficplan.inputs.worn import read_worn
 from trafficplan.machines.outfit import Outfit
 
 #: Times of a track above this are dates (seconds since 1970), below it seconds since its first fix.
@@ -82,7 +81,6 @@ def read_farm(folder: Path, every_log: bool = False) -> Farm:
     operations = with_recorded_pressures(ledger, settings, operations, logs, boundaries.fields, outfits)
     plans = read_plans(ledger, boundaries, operations)
     worn = read_worn(ledger, settings, boundaries)
-    worn = read_worn(ledger, settings, boundaries)
     aerial = _aerial(ledger, settings)
     elevation = read_elevation(ledger, settings, boundaries)
     if ledger.problems:
@@ -90,6 +88,7 @@ def read_farm(folder: Path, every_log: bool = False) -> Farm:
     fields = _with_tillage(ledger, boundaries.fields, operations)
     _warn_of_season(ledger, settings, operations)
     _warn_of_log_days(ledger, settings, operations, logs)
+    _warn_of_shared_logs(ledger, operations)
     authority = boundaries.crs.to_authority()
     return Farm(
         key=folder.resolve().name,
@@ -117,7 +116,6 @@ def read_farm(folder: Path, every_log: bool = False) -> Farm:
         elevation=elevation,
         plans=plans,
         prices=settings.prices,
-        worn=worn,
         worn=worn,
     )
 
@@ -186,6 +184,18 @@ def _warn_of_log_days(
         if day != operation.day:
             what = f"operation {operation.key}: day of its recorded track"
             ledger.warned(what, str(day), f"operations.csv says {operation.day}; that day counts")
+
+
+def _warn_of_shared_logs(ledger: Ledger, operations: tuple[Operation, ...]) -> None:
+    """Tell of one recorded track that several operations of a field name: each counts its passes."""
+    users: dict[tuple[str, str], list[str]] = {}
+    for one in operations:
+        if one.drive.startswith("track:"):
+            users.setdefault((one.drive.removeprefix("track:"), one.field), []).append(one.key)
+    for (log, field), keys in users.items():
+        if len(keys) > 1:
+            why = "its passes are counted for each; right only where one drive did several jobs"
+            ledger.warned(f"tracks/{log}: named by several operations in field {field}", ", ".join(keys[:12]), why)
 
 
 def _check_outfits_of_logs(ledger: Ledger, settings: Settings, outfits: Mapping[str, Outfit | None]) -> None:

@@ -48,7 +48,11 @@ def check_free(folder: Path) -> None:
     OutputError
         There is something already.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    try:
+        taken = folder.exists() and (not folder.is_dir() or any(folder.iterdir()))
+    except OSError as error:  # a name that is too long, or a folder that may not be read
+        raise _cannot_write(folder, error) from error
+    if taken:
         raise OutputError(
             Problem(
                 "the folder is not empty",

@@ -5,21 +5,21 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pyogrio
 import shapely
-from pyogrio.errors import DataLayerError, DataSourceError
+from pyogrio.errors import CRSError, DataLayerError, DataSourceError
 from pyproj import CRS
-from shapely import MultiPolygon, Polygon
+from shapely import MultiPolygon, Polygon, STRtree
 
 from trafficplan.errors import InputError
 from trafficplan.farm.field import Field
 from trafficplan.inputs.access import at_fields
 from trafficplan.inputs.archive import ARCHIVES, unpacked
 from trafficplan.inputs.coordinates import Feature, Layer, lonlat_bounds, project, working_crs
-from trafficplan.inputs.fields import Boundaries, area_of
+from trafficplan.inputs.fields import Boundaries, area_of, polygons_only
 from trafficplan.inputs.ledger import Ledger, listed
 from trafficplan.inputs.partfields import layer_of_partfields, task_container
 from trafficplan.inputs.record import Record
@@ -40,6 +40,9 @@ UNIT_COLUMNS = (
     "symbol", "series", "class", "code", "name", "label", "id",
 )  # fmt: skip
 TEXTURE_COLUMNS = ("texture", "texture_class", "soil_texture", "texcl", "texclass", "usda", "textural_class")
+
+#: Share of the smaller field up to which two outlines that lap over each other are set apart; ours.
+NARROW_SHARE = 0.1
 
 #: Letters for the twelve texture classes (USDA, Soil Survey Manual; from memory).
 TEXTURE_LETTERS = dict(
@@ -67,8 +70,27 @@ class SoilPart:
     shape: Area
 
 
-def read_any(path: Path, kind: str) -> tuple[Ledger, Layer, list[str]]:
+def _no_map_of_outlines(ledger: Ledger, path: Path, kind: str) -> bool:
+    """Check that a file is not a table or a raster: a farm may have those as soil, but not as a starter."""
+    ending = path.suffix.lower()
+    if ending not in (".csv", ".tsv", ".txt", ".tif", ".tiff"):
+        return True
+    raster = ending.startswith(".tif")
+    thing = "a raster" if raster else "a table"
+    mend = f"export the {kind} as polygons (GeoJSON or GeoPackage)"
+    if kind == "soil":
+        words = "the table soil_raster of farm.toml" if raster else "lon, lat and the soil of each place"
+        mend = f"leave --soil out; then put it into the new folder as soil{'.tif' if raster else '.csv'} ({words}) and remove soil.geojson"
+    ledger.problem(
+        f"{thing} where a map of polygons belongs", path.name, f"{thing} ({ending})", "a file of polygons", mend
+    )
+    return False
+
+
+def read_any(path: Path, kind: str, system: CRS | None = None) -> tuple[Ledger, Layer, list[str]]:
     """Return any vector file with all its columns under their own names; fields of task data too.
+
+    `system` is the coordinate system of a file that names none.
 
     Raises
     ------
@@ -83,8 +105,14 @@ def read_any(path: Path, kind: str) -> tuple[Ledger, Layer, list[str]]:
         found = "a folder" if path.is_dir() else "no such file"
         ledger.problem("file not found", path.name, found, "a file with polygons", "check the path")
         raise InputError(ledger.problems)
-    header = _header(ledger, path.resolve(), kind)
-    read = read_vector(ledger, path.resolve(), None, kind, header, (), {}) if not ledger.problems else None
+    if not _no_map_of_outlines(ledger, path, kind):
+        raise InputError(ledger.problems)
+    header, own = _header(ledger, path.resolve(), kind)
+    read = (
+        None
+        if ledger.problems
+        else read_vector(ledger, path.resolve(), None, kind, header, (), {}, None if own else system)
+    )
     if read is None:
         raise InputError(ledger.problems)
     return ledger, read, header
@@ -98,17 +126,18 @@ def _of_task_data(ledger: Ledger, container: Container, path: Path) -> Layer:
     return layer
 
 
-def _header(ledger: Ledger, path: Path, kind: str) -> list[str]:
-    """Return the names of a layer's columns; none where the file cannot be read (the reader says why)."""
+def _header(ledger: Ledger, path: Path, kind: str) -> tuple[list[str], bool]:
+    """Return the names of a layer's columns, none where the file cannot be read, and whether it names its system."""
     with _unzipped(ledger, path) as file:
         if file is None:
-            return []
+            return [], False
         try:
             layers = [str(row[0]) for row in pyogrio.list_layers(file)]
             layer = kind if kind in layers else layers[0]
-            return [str(name) for name in pyogrio.read_info(file, layer=layer)["fields"]]
-        except (DataSourceError, DataLayerError, IndexError):
-            return []
+            info = pyogrio.read_info(file, layer=layer)
+            return [str(name) for name in info["fields"]], info["crs"] is not None
+        except (DataSourceError, DataLayerError, CRSError, IndexError):
+            return [], False
 
 
 @contextmanager
@@ -120,7 +149,7 @@ def _unzipped(ledger: Ledger, path: Path) -> Iterator[Path | None]:
         yield found[0] if found is not None else None
 
 
-def read_boundary(path: Path) -> tuple[Boundaries, Ledger]:
+def read_boundary(path: Path, system: CRS | None = None) -> tuple[Boundaries, Ledger]:
     """Return the fields of any vector file of polygons, in the local UTM zone, under names of their own.
 
     Raises
@@ -128,7 +157,7 @@ def read_boundary(path: Path) -> tuple[Boundaries, Ledger]:
     InputError
         The file cannot be read, or holds no polygon.
     """
-    ledger, read, header = read_any(path, "fields")
+    ledger, read, header = read_any(path, "fields", system)
     crs = working_crs(read)
     polygons = _polygons(ledger, project(read, crs))
     column = _best_column(header, FIELD_COLUMNS, [one.record for one in polygons])
@@ -148,7 +177,26 @@ def read_boundary(path: Path) -> tuple[Boundaries, Ledger]:
             fields[key] = _with_properties(feature.record, lower, key, polygon)
     if ledger.problems:
         raise InputError(ledger.problems)
-    return Boundaries(crs, fields, lonlat_bounds(read)), ledger
+    return Boundaries(crs, _apart(ledger, fields), lonlat_bounds(read)), ledger
+
+
+def _apart(ledger: Ledger, fields: Mapping[str, Field]) -> dict[str, Field]:
+    """Return the fields with narrow overlaps cut from the later one; wide ones stay, and are refused afterwards."""
+    apart: dict[str, Field] = {}
+    tree = STRtree([one.polygon for one in fields.values()])
+    keys = list(fields)
+    for number, (key, field) in enumerate(fields.items()):
+        polygon = field.polygon
+        for other in sorted(int(one) for one in tree.query(polygon, predicate="intersects") if one < number):
+            earlier = apart[keys[other]].polygon
+            area = polygon.intersection(earlier).area
+            if not 1.0 < area <= NARROW_SHARE * min(polygon.area, earlier.area):
+                continue
+            polygon = shapely.normalize(polygons_only(polygon.difference(earlier)))
+            why = f"it lay on field {keys[other]} too; look at the boundary between them"
+            ledger.repaired(f"field {key}: outline", f"-{area:.0f} m2", why)
+        apart[key] = replace(field, polygon=polygon)
+    return apart
 
 
 def _with_properties(record: Record, lower: Mapping[str, str], key: str, polygon: Area) -> Field:
@@ -208,7 +256,9 @@ def _free_name(ledger: Ledger, told: str, otherwise: str, taken: Mapping[str, ob
     return name
 
 
-def read_soil(path: Path, boundaries: Boundaries, texture: str) -> tuple[list[SoilPart], Ledger]:
+def read_soil(
+    path: Path, boundaries: Boundaries, texture: str, system: CRS | None = None
+) -> tuple[list[SoilPart], Ledger]:
     """Return the polygons of any soil map with unit and texture; unknown textures become `texture`.
 
     Raises
@@ -216,7 +266,7 @@ def read_soil(path: Path, boundaries: Boundaries, texture: str) -> tuple[list[So
     InputError
         The file cannot be read, holds no polygon or lies elsewhere.
     """
-    ledger, read, header = read_any(path, "soil")
+    ledger, read, header = read_any(path, "soil", system)
     moved = at_fields(ledger, read, boundaries)
     if moved is None:
         raise InputError(ledger.problems)

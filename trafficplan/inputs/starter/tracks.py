@@ -17,9 +17,9 @@ from trafficplan.errors import InputError
 from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Log
 from trafficplan.inputs.fields import Boundaries
-from trafficplan.inputs.ledger import Ledger
+from trafficplan.inputs.ledger import Ledger, listed
 from trafficplan.inputs.settings import Settings, read_settings
-from trafficplan.inputs.tracks import read_tracks
+from trafficplan.inputs.tracks import ENDINGS, MAIN, read_tracks
 
 #: Endings of tables whose columns are guessed; other formats name their columns themselves.
 TABLES = (".csv", ".tsv", ".txt")
@@ -64,6 +64,16 @@ def copy_tracks(ledger: Ledger, tracks: Sequence[Path], folder: Path) -> dict[st
                 "each once",
                 "leave one out, or rename it",
             )
+        elif not _may_be_a_log(track):
+            ledger.problem(
+                "no recorded track",
+                track.name,
+                "a folder without TASKDATA.XML"
+                if track.is_dir()
+                else f"a file named {track.suffix or 'without ending'}",
+                f"task data, or a file named {listed(ENDINGS)}",
+                "name the log itself; other formats: export it as CSV with time, longitude and latitude",
+            )
         elif track.is_dir():
             shutil.copytree(track, home / track.name, ignore=_links)
         else:
@@ -73,6 +83,13 @@ def copy_tracks(ledger: Ledger, tracks: Sequence[Path], folder: Path) -> dict[st
     if ledger.problems:
         raise InputError(ledger.problems)
     return told
+
+
+def _may_be_a_log(track: Path) -> bool:
+    """Tell whether a path is a file whose ending logs have, or a folder of task data."""
+    if track.is_dir():
+        return MAIN in {one.name.upper() for one in track.iterdir()}
+    return track.is_file() and track.suffix.lower() in ENDINGS
 
 
 def _links(folder: str, names: list[str]) -> list[str]:
