@@ -67,8 +67,12 @@ CASES = st.builds(
 def test_a_few_tracks_are_done_as_the_best_of_all_sequences(case: Case) -> None:
     least, found = by_all_sequences(case), planned(case).cost_m
     assert found >= least - 1e-6 * least
-    # with weights, middle visits of a bout that takes three loads or more all come in by the same end
-    assert found <= (1.02 if case.weight else 1.0) * least + 1e-6
+    if not case.weight:
+        assert found <= least + 1e-6
+    elif case.capacity >= case.tracks.length_m.max():
+        # a heavier load may cost more than it is worth; where a bout takes three loads, weighed or not, the middle visits
+        # come in by the end of the first, which more load x way may make worse
+        assert found <= 1.02 * least
     assert by_sets(case) == pytest.approx(least)
 
 

@@ -95,7 +95,9 @@ def best_sequence(
     capacity_m : metres of work that a full hopper lasts for; inf where the load does not change
     on_board_m : of this on board at first (where the load grows: room left); None: a full hopper (an empty one)
     part_loads : the outfit may go to the fill point between two bouts before the hopper is empty
-    weight : what a metre with a full hopper costs besides the metre itself; a part of the load costs that part
+    weight : what a metre with a full hopper costs besides the metre itself; a part of the load costs that part. With it
+        the answer may be up to a few per cent from the best, as heavier loads are taken to be no worse, and on a bout
+        that takes three loads or more all but the last visit come in by the same end
     fills : the load grows, and the fill point is where it is emptied
     whole_bouts : with part loads: no load runs out inside a bout that a full one is enough for
     steps : of the search for each bout at most
