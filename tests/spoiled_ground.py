@@ -283,6 +283,14 @@ GROUND: tuple[Spoiling, ...] = (
         "percent",
     ),
     Spoiling(
+        "fractions without silt",
+        text("horizons.csv", "40,40,20", "0.4,,0.2"),
+        "row 2, column sand_pct",
+        "fractions where percent belong",
+        found="0.6",
+        mend="by 100",
+    ),
+    Spoiling(
         "density in kg/m3",
         text("horizons.csv", "1.40", "1400"),
         "row 2, column density_g_cm3",

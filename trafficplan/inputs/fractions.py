@@ -54,19 +54,20 @@ def fractions_of(record: Record) -> tuple[float | None, float | None, float | No
         return None, None, None
     rest = 100 - sand - clay
     total = sand + clay + (rest if silt is None else silt)
-    if 0 < total <= 1.02 and silt is not None:
+    told = total if silt is not None else sand + clay  # less than 1 % of both, and no silt told: no soil is that
+    if 0 < told <= 1.02:
         record.problem(
             "sand_pct",
             "fractions where percent belong",
-            f"sum {total:g}",
+            f"sum {told:g}",
             "sand, silt and clay in %",
-            "multiply the three columns by 100",
+            "multiply these columns by 100; a soil that is nearly all silt: write silt_pct too",
         )
     elif rest < -ROUNDING_PCT or min(sand, clay) < -ROUNDING_PCT or abs(total - 100) > ROUNDING_PCT:
         record.problem(
             "sand_pct",
             "sand, silt and clay do not add up",
-            f"{total if silt is not None else sand + clay:g} %",
+            f"{told:g} %",
             "100 % together (each of the fine earth)",
             "check the three columns",
         )
