@@ -179,6 +179,7 @@ def test_a_field_that_fails_does_not_stop_the_others(tmp_path) -> None:
     assert (
         set(one["failed"]) == {"Birch"} and one["failed"]["Birch"][0]["what"] == "spreading is refused on this ground"
     )
+    assert told["errors"] == one["failed"]["Birch"]
     assert [row["field"] for row in one["fields"]] == ["Alder", "Cedar"]
     assert "Not computed:" in (tmp_path / "out" / "report.html").read_text()
     assert any(

@@ -40,7 +40,8 @@ def _failed(frame: dict[str, Any], what: str, found: str, mend: str) -> str:
 def answer(command: str, inputs: dict[str, Any], as_json: bool, work: Callable[[], dict[str, Any]]) -> None:
     """Run a command's work; print its answer or its errors; exit with the documented status.
 
-    `work` returns {"result", "assumptions", "warnings", "text"}; text is what people read.
+    `work` returns {"result", "assumptions", "warnings", "text"}; text is what people read. Where only a part was done it
+    adds the "errors" of the rest.
     """
     from trafficplan import __version__
     from trafficplan.errors import InputError, OutputError
@@ -80,7 +81,7 @@ def answer(command: str, inputs: dict[str, Any], as_json: bool, work: Callable[[
             "result": done["result"],
             "assumptions": done["assumptions"],
             "warnings": done["warnings"],
-            "errors": [],
+            "errors": done.get("errors", []),
         }
         print(json.dumps({**frame, **rest}, ensure_ascii=False))
     else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -117,7 +118,7 @@ def _swap(text: str) -> Swap:
         money = float(cost) if colon else None
     except ValueError:
         money = -1.0
-    if not outfit.strip() or not equals or not other.strip() or (money is not None and money < 0):
+    if not outfit.strip() or not equals or not other.strip() or not (money is None or 0 <= money < math.inf):
         raise refuse("not a swap of outfits", "--instead", text, "OUTFIT=OTHER or OUTFIT=OTHER:COST", "write for example "
                      "tanker=tanker_wide:9000, both files in outfits/")  # fmt: skip
     return Swap(outfit.strip(), other.strip(), money)
@@ -146,31 +147,16 @@ def _progress(wanted: bool) -> Iterator[Callable[[str, str, float], None]]:
 
 def _told(done: Audits, where: str, farms: int) -> dict[str, Any]:
     """Return the answer in numbers and in words."""
-    from trafficplan.report.audit_words import answer_of, cost_words
-
-    lines: list[str] = []
-    for one in done.audited:
-        account = one.account
-        said = answer_of(account)
-        lines += [
-            f"{account.farm.title}, season {account.season}: {said.headline}",
-            *(f"  {s}" for s in said.sentences),
-        ]
-        for rank, change in enumerate(account.chosen, 1):
-            lines.append(
-                f"  {rank}. {change.scenario.title}: {change.spared_ha.middle:.2f} ha spared, {cost_words(change, account)}"
-            )
-        lines += [
-            f"  not computed: {key}: {problems[0].sentence()}" for key, problems in sorted(account.failed.items())
-        ]
+    lines = [line for one in done.farms for line in one.lines]
     lines += [f"{farm} could not be audited: {problems[0].sentence()}" for farm, problems in done.failed.items()]
     page = "report.html" if farms == 1 else "farms.html"
     lines += [f"Open {where}/{page}", "A planning aid: dig a hole and look. Local rules come first."]
     notes = done.notes
     failed = {farm: [problem.as_dict() for problem in problems] for farm, problems in done.failed.items()}
     return {
-        "result": {"out": where, "farms": list(done.results), "failed": failed},
+        "result": {"out": where, "farms": [one.result for one in done.farms], "failed": failed},
         "assumptions": [note.as_dict() for note in notes if note.kind == "assumed"],
         "warnings": [note.as_dict() for note in notes if note.kind != "assumed"],
+        "errors": done.problems,
         "text": "\n".join(lines),
     }

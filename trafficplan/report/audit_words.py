@@ -51,6 +51,19 @@ def answer_of(account: FarmAccount) -> AuditAnswer:
     return AuditAnswer(headline, tuple(sentence for sentence in sentences if sentence), full)
 
 
+def answer_lines(account: FarmAccount) -> tuple[str, ...]:
+    """Return the answer of an account as lines of text: headline, sentences, changes, and what failed."""
+    said = answer_of(account)
+    changes = (
+        f"  {rank}. {one.scenario.title}: {say_range('area', one.spared_ha.low, one.spared_ha.high, account.farm.units)} spared, "
+        f"{cost_words(one, account)}"
+        for rank, one in enumerate(account.chosen, 1)
+    )
+    failed = (f"  not computed: {key}: {problems[0].sentence()}" for key, problems in sorted(account.failed.items()))
+    head = f"{account.farm.title}, season {account.season}: {said.headline}"
+    return head, *(f"  {sentence}" for sentence in said.sentences), *changes, *failed
+
+
 def say_range(quantity: str, low: float, high: float, units: str) -> str:
     """Return a range as people read it; one number where both ends read alike.
 

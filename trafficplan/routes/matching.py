@@ -310,7 +310,8 @@ def _of_years(rest: Sequence[Outing], years: Collection[int], notes: list[Note])
         value = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
         why = f"not of {', '.join(map(str, sorted(years)))}: left out"
         notes.append(Note("warned", f"log {log}: of another year", value, why))
-    return [one for one in rest if one not in other]
+    left_out = {id(one) for one in other}
+    return [one for one in rest if id(one) not in left_out]
 
 
 def _chosen(farm: Farm, outings: Sequence[Outing], notes: list[Note]) -> dict[str, tuple[Outing, ...]]:

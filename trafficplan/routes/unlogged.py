@@ -7,6 +7,7 @@ that field and day carries it away, those trailers drove and are missing.
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -138,14 +139,17 @@ def _note(one: Missing, hauler: Outfit | None) -> Note:
 def same_drive(matched: Matched) -> tuple[Note, ...]:
     """Return warnings of two outfits that stood in one place at one time: one drive under two names, or a wrong clock."""
     found = []
-    outings = [one for one in matched.outings if one.field and one.day]
-    for i, one in enumerate(outings):
-        for other in outings[i + 1 :]:
-            if one.field != other.field or one.log == other.log or not _overlap(one, other):
+    together: dict[tuple[str, dt.date], list[Outing]] = {}
+    for one in matched.outings:
+        if one.field and one.day:
+            together.setdefault((one.field, one.day), []).append(one)
+    for (field, day), outings in together.items():
+        for one, other in itertools.combinations(outings, 2):
+            if one.log == other.log or not _overlap(one, other):
                 continue
             apart = _apart_m(matched.farm, one, other)
             if apart is not None and apart < TOGETHER_M:
-                what = f"field {one.field}, {one.day}: logs {one.log} and {other.log}"
+                what = f"field {field}, {day}: logs {one.log} and {other.log}"
                 why = "two outfits cannot stand in one place: one drive under two names, or a clock that is wrong"
                 found.append(Note("warned", what, f"{apart:.1f} m from each other all the while", why))
     return tuple(found)

@@ -9,13 +9,13 @@ from typing import Any
 
 from trafficplan import __version__
 from trafficplan.errors import InputError, Problem
-from trafficplan.farm.farm import Farm
 from trafficplan.inputs.farm import read_farm
 from trafficplan.names import Note
 from trafficplan.report.audit_farms import write_farms
 from trafficplan.report.audit_files import read_audit
+from trafficplan.report.audit_words import answer_lines
 from trafficplan.report.run import RUN, write_json
-from trafficplan.work.audit import Asked, Audited, audit_farm, write_farm
+from trafficplan.work.audit import Asked, audit_farm, write_farm
 from trafficplan.work.field import folder_name
 from trafficplan.work.hands import Hands
 from trafficplan.work.place import Place, part_of_place
@@ -25,30 +25,47 @@ Told = Callable[[str, str, float], None]
 
 
 @dataclass(frozen=True)
-class Audits:
-    """What an audit of farms gave.
+class FarmTold:
+    """What is kept of a farm once its result is written.
 
     Attributes
     ----------
-    audited : in the order asked for
-    results : their answers
-    failed : farm folder -> problems, of farms that could not be audited
+    folder : of its result, among several
+    result : its answer (`audit_files.result_of`)
+    lines : its answer in words
+    whole : every field was computed, and something drove
     """
 
-    audited: tuple[Audited, ...]
-    results: tuple[dict[str, Any], ...]
+    folder: str
+    result: dict[str, Any]
+    lines: tuple[str, ...]
+    notes: tuple[Note, ...]
+    units: str
+    whole: bool
+
+
+@dataclass(frozen=True)
+class Audits:
+    """What an audit of farms gave: the farms in the order asked for, and why others could not be audited."""
+
+    farms: tuple[FarmTold, ...]
     failed: Mapping[str, tuple[Problem, ...]]
 
     @property
     def partly(self) -> bool:
         """Whether a farm, a field or a season asked for is missing."""
-        return bool(self.failed) or any(one.account.failed or not one.account.jobs for one in self.audited)
+        return bool(self.failed) or not all(one.whole for one in self.farms)
 
     @property
     def notes(self) -> tuple[Note, ...]:
         """All notes of all farms, each once, in order."""
-        every = [note for one in self.audited for note in (*one.account.farm.notes, *one.account.notes)]
-        return tuple(sorted(set(every)))
+        return tuple(sorted({note for one in self.farms for note in one.notes}))
+
+    @property
+    def problems(self) -> list[dict[str, str]]:
+        """Everything that could not be computed, farms first."""
+        told = [problem.as_dict() for problems in self.failed.values() for problem in problems]
+        return told + [one for farm in self.farms for problems in farm.result["failed"].values() for one in problems]
 
 
 def audit_farms(
@@ -60,7 +77,7 @@ def audit_farms(
     against: Path | None = None,
     told: Told = lambda _farm, _field, _share: None,
 ) -> Audits:
-    """Audit farm folders one after the other; a farm that cannot be read is named, and the others are done.
+    """Audit farm folders one after the other; a farm that cannot be audited is named, and the others are done.
 
     One farm: its result stands in the place itself. Several: each in a folder of its own, and a page over all of them.
 
@@ -71,47 +88,50 @@ def audit_farms(
     OutputError
         The place refuses.
     """
-    farms, failed = _read(folders)
-    names = _names([folder for folder, _ in farms])
-    audited: list[Audited] = []
-    results: list[dict[str, Any]] = []
-    kept: list[str] = []
-    for number, ((folder, farm), name) in enumerate(zip(farms, names, strict=True)):
-        alone = len(folders) == 1
-        mine = place if alone else part_of_place(place, name)
-        earlier = read_audit(against, farm.key) if against is not None else None
-        try:
-            one = audit_farm(farm, asked, mine, at_work, _share(told, farm.title, number, len(farms)))
-        except InputError as error:
-            if alone:
-                raise
-            failed[str(folder)] = error.problems
-            continue
-        audited.append(one)
-        results.append(write_farm(one, mine, out if alone else f"{out}/{name}", earlier))
-        kept.append(name)
-    if not audited:
-        raise InputError([problem for problems in failed.values() for problem in problems])
-    if len(folders) > 1:
-        _write_over_all(place, audited, results, failed, kept)
-    return Audits(tuple(audited), tuple(results), failed)
-
-
-def _share(told: Told, farm: str, number: int, count: int) -> Callable[[str, float], None]:
-    return lambda field, share: told(farm, field, (number + share) / count)
-
-
-def _read(folders: Sequence[Path]) -> tuple[list[tuple[Path, Farm]], dict[str, tuple[Problem, ...]]]:
-    farms: list[tuple[Path, Farm]] = []
+    if len(folders) == 1:
+        (folder,) = folders
+        return Audits((_farm(folder, "", asked, place, at_work, out, against, _share(told, folder, 0, 1)),), {})
+    done: list[FarmTold] = []
     failed: dict[str, tuple[Problem, ...]] = {}
-    for folder in folders:
+    for number, (folder, name) in enumerate(zip(folders, _names(folders), strict=True)):
+        share = _share(told, folder, number, len(folders))
+        mine = part_of_place(place, name)
         try:
-            farms.append((folder, read_farm(folder, every_log=True)))
+            done.append(_farm(folder, name, asked, mine, at_work, f"{out}/{name}", against, share))
         except InputError as error:
-            if len(folders) == 1:
-                raise
             failed[str(folder)] = tuple(replace(one, where=f"{folder}: {one.where}") for one in error.problems)
-    return farms, failed
+    if not done:
+        raise InputError([problem for problems in failed.values() for problem in problems])
+    _write_over_all(place, done, failed, asked)
+    return Audits(tuple(done), failed)
+
+
+def _farm(
+    folder: Path,
+    name: str,
+    asked: Asked,
+    place: Place,
+    at_work: Hands,
+    out: str,
+    against: Path | None,
+    share: Callable[[str, float], None],
+) -> FarmTold:
+    """Read, audit and write one farm; only what is small is kept of it."""
+    farm = read_farm(folder, every_log=True)
+    earlier = read_audit(against, farm.key) if against is not None else None
+    if name:  # of several farms only some may have the outfits that are offered
+        swaps = tuple(one for one in asked.swaps if {one.outfit, one.instead} <= set(farm.outfits))
+        asked = replace(asked, swaps=swaps)
+    audited = audit_farm(farm, asked, place, at_work, share)
+    account = audited.account
+    result = write_farm(audited, place, out, earlier)
+    notes = tuple(sorted({*account.farm.notes, *account.notes}))
+    whole = not account.failed and bool(account.jobs)
+    return FarmTold(name, result, answer_lines(account), notes, farm.units, whole)
+
+
+def _share(told: Told, folder: Path, number: int, count: int) -> Callable[[str, float], None]:
+    return lambda field, share: told(folder.resolve().name, field, (number + share) / count)
 
 
 def _names(folders: Sequence[Path]) -> list[str]:
@@ -125,20 +145,16 @@ def _names(folders: Sequence[Path]) -> list[str]:
 
 
 def _write_over_all(
-    place: Place,
-    audited: Sequence[Audited],
-    results: Sequence[Mapping[str, Any]],
-    failed: Mapping[str, tuple[Problem, ...]],
-    names: Sequence[str],
+    place: Place, done: Sequence[FarmTold], failed: Mapping[str, tuple[Problem, ...]], asked: Asked
 ) -> None:
     """Write the page over all farms; run.json last."""
-    units = audited[0].account.farm.units
     why = {farm: problems[0].sentence() for farm, problems in failed.items()}
-    write_farms(place.folder, results, why, units, names)
+    names = [one.folder for one in done]
+    write_farms(place.folder, [one.result for one in done], why, done[0].units, names)
     record: dict[str, object] = {
         "program": "trafficplan",
         "version": __version__,
-        "parameters": {"command": "audit", "farms": list(names), "cell_m": audited[0].account.cell_m},
+        "parameters": {"command": "audit", "farms": names, "cell_m": asked.plan.cell},
         "assumptions": [],
         "warnings": [problem.as_dict() for problems in failed.values() for problem in problems],
     }
