@@ -17,7 +17,8 @@ from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field, SoilPatch
 from trafficplan.farm.operation import Log, Operation
 from trafficplan.inputs.farm import read_farm
-from trafficplan.routes.matching import Matched, field_of_fixes, match
+from trafficplan.routes.matching import Matched, match
+from trafficplan.routes.outings import field_of_fixes
 
 DAY = dt.date(2026, 5, 4)
 NOON_S = dt.datetime(2026, 5, 4, 9, 0, tzinfo=dt.UTC).timestamp()

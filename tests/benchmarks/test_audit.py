@@ -20,7 +20,7 @@ from conftest import sample_farm
 from shapely import box
 
 from trafficplan.farm.field import Field
-from trafficplan.routes.matching import field_of_fixes
+from trafficplan.routes.outings import field_of_fixes
 
 CELL = os.environ.get("TRAFFICPLAN_BENCH_CELL", "1")
 

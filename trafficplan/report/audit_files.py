@@ -15,7 +15,8 @@ from typing import Any
 import geopandas as gpd
 from shapely import LineString, MultiPolygon, Point
 
-from trafficplan.decide.audit_tables import TABLES, Row, against
+from trafficplan.decide.audit_rows import Row
+from trafficplan.decide.audit_tables import TABLES, against
 from trafficplan.decide.changes import Proposal
 from trafficplan.decide.farm_account import FarmAccount, whole_of
 from trafficplan.errors import InputError, Problem

@@ -5,33 +5,37 @@ No script and no network: it prints as it reads.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 
 from markupsafe import Markup
 
 from trafficplan import __version__
-from trafficplan.assess.share import STEPS, steps_of_chance
 from trafficplan.decide.audit import FieldAudit, JobPart
-from trafficplan.decide.audit_tables import Row
 from trafficplan.decide.changes import Proposal
-from trafficplan.decide.farm_account import FarmAccount, groups_of, traffic_of, whole_of
+from trafficplan.decide.farm_account import FarmAccount
 from trafficplan.report.answer import number_of, zone_row
 from trafficplan.report.audit_map import farm_map, field_image, field_map
+from trafficplan.report.audit_sheets import (
+    chance_values,
+    earlier_values,
+    group_tables,
+    log_values,
+    loss_values,
+    traffic_tables,
+    worst_rows,
+)
 from trafficplan.report.audit_words import (
     answer_of,
     change_lines,
     cost_words,
-    loss_words,
-    money,
     say_range,
 )
 from trafficplan.report.cautions import cautions_for
 from trafficplan.report.page import STANDING, note_groups, packaged, template_environment
 from trafficplan.report.picture import Picture
-from trafficplan.report.sheets import ZONE_NAMES
 from trafficplan.report.sources import SOURCES
-from trafficplan.report.words import figure, say, say_day, unit_of
+from trafficplan.report.words import say, say_day
 
 #: Fields that get a map of their own at most; the rest is told in words and tables.
 MOST_MAPS = 80
@@ -74,17 +78,17 @@ def render_audit_page(
         "failed": [f"{key}: {problems[0].sentence()}" for key, problems in account.failed.items()],
         "fields": [_field(account, one, pictures, i) for i, one in enumerate(account.fields) if one.jobs],
         "idle": ", ".join(idle),
-        "groups": _groups(account) if drove else [],
-        "traffic": _traffic(account) if drove else [],
+        "groups": group_tables(account) if drove else [],
+        "traffic": traffic_tables(account) if drove else [],
         **(
-            _chance(account)
+            chance_values(account)
             if drove
             else {"chance": None, "concentrated": "", "lanes": "", "loosening": "", "worn": ""}
         ),
-        "worst": _worst(account),
-        "earlier": _earlier(account, earlier),
-        "loss": _loss(account),
-        "logs": _logs(account),
+        "worst": worst_rows(account),
+        "earlier": earlier_values(account, earlier),
+        "loss": loss_values(account),
+        "logs": log_values(account),
         "method": method_words(account),
         "cautions": cautions_for(_situations(account, answer.full_scale)),
         "note_groups": note_groups([*farm.notes, *account.notes]),
@@ -208,216 +212,6 @@ def _job(job: JobPart, jobs: Mapping[str, JobPart], units: str) -> dict[str, str
         "shared": say("area", job.shared_ha, units),
         "others": ", ".join(named) + (f" and {more} more" if more > 0 and named else ""),
     }
-
-
-def _groups(account: FarmAccount) -> list[tuple[str, list[dict[str, object]]]]:
-    units = account.farm.units
-    told = []
-    for kind in ("job", "outfit"):
-        rows = [
-            {
-                "name": account.farm.outfits[one.name].title or one.name if kind == "outfit" else one.name,
-                "operations": one.operations,
-                "likely": say("area", one.likely_ha, units),
-                "expected": say("area", one.expected_ha, units),
-            }
-            for one in groups_of(account)
-            if one.kind == kind
-        ]
-        told.append((f"All of one {kind}", rows))
-    return told
-
-
-def _traffic(account: FarmAccount) -> list[tuple[str, str, list[dict[str, object]]]]:
-    units = account.farm.units
-    told = []
-    for by in ("job", "outfit", "month", "zone"):
-        mine = [one for one in traffic_of(account) if one.by == by]
-        most = max((one.t_km_ha for one in mine), default=0.0) or 1.0
-        ordered = mine if by == "month" else sorted(mine, key=lambda one: -one.t_km_ha)
-        rows: list[dict[str, object]] = [
-            {
-                "name": _traffic_name(account, by, one.name),
-                "value": figure("traffic", one.t_km_ha, units),
-                "width": round(100 * one.t_km_ha / most),
-            }
-            for one in ordered
-        ]
-        told.append((f"By {by}", unit_of("traffic", units), rows))
-    return told
-
-
-def _traffic_name(account: FarmAccount, by: str, name: str) -> str:
-    if by == "outfit":
-        return account.farm.outfits[name].title or name
-    return ZONE_NAMES.get(name, name) if by == "zone" else name
-
-
-def _chance(account: FarmAccount) -> dict[str, object]:
-    units = account.farm.units
-    whole, told = whole_of(account.fields), account.concentrated
-    cell_ha = account.fields[0].cell_ha if account.fields else 0.0
-    rows = [
-        (ZONE_NAMES.get(zone, zone), [figure("area", one, units) for one in steps_of_chance(counts, cell_ha)])
-        for zone, counts in account.counts.items()
-    ]
-    fresh = whole.wheeled_ha - whole.shared_lanes_ha
-    shared = (
-        f"If all passes whose working width is that of the narrowest outfit of their field, or a whole multiple of it, had shared "
-        f"their lanes, {say('area', fresh, units)} fewer would have been wheeled."
-        if fresh > 0.005
-        else "No passes have working widths that could share lanes as they are."
-    )
-    return {
-        "chance": {
-            "steps": [f"{i / STEPS:.1f} to {(i + 1) / STEPS:.1f}" for i in range(STEPS)],
-            "rows": rows,
-        },
-        "concentrated": (
-            f"The worst tenth of the ground carries {say('share', 100 * told.worst_share, units)} of the damage (chance times area); "
-            f"headlands and gateways, {say('share', 100 * told.edge_area_share, units)} of the ground, carry "
-            f"{say('share', 100 * told.edge_share, units)}. Hectares of ground ({unit_of('area', units)}) by chance:"
-        ),
-        "lanes": (
-            f"All wheel marks added up would cover {say('share', 100 * whole.covered_ha / max(whole.area_ha, 1e-9), units)} of the "
-            f"ground; {say('share', whole.wheeled_pct, units)} of it were touched at least once. {shared}"
-        ),
-        "loosening": (
-            f"Deep loosening (to {say('depth', 0.45, units)}, common practice) would reach {say('area', whole.loosened_ha, units)} "
-            f"where the damage ends above that depth, and not {say('area', whole.beyond_ha, units)} where it goes deeper. Loosened "
-            "soil is weaker than before and is pressed together more easily by the next wheels; it mends pores, not structure."
-        ),
-        "worn": (
-            f"{say('area', whole.worn_ha, units)} were worn out or loosened before the season, as the farm says; on them lie "
-            f"{say('area', whole.worn_likely_ha, units)} of the likely damage."
-            if whole.worn_ha > 0
-            else ""
-        ),
-    }
-
-
-def _worst(account: FarmAccount) -> list[dict[str, object]]:
-    units = account.farm.units
-    return [
-        {
-            "number": number,
-            "name": place.name,
-            "field": place.field,
-            "why": place.reason,
-            "ground": say("patch", place.area_m2, units),
-            "passes": f"{place.crossings:,.0f}",
-            "depth": say("depth", place.deepest_m, units) if place.deepest_m > 0 else "nowhere",
-        }
-        for number, place in enumerate(account.worst, 1)
-    ]
-
-
-_EARLIER = (
-    ("wheeled_pct", "share", "Wheeled"),
-    ("traffic_t_km_ha", "traffic", "Traffic"),
-    ("lasting_likely_ha", "area", "Lasting damage likely"),
-    ("lasting_expected_ha", "area", "Expected"),
-)
-
-
-def _earlier(account: FarmAccount, earlier: Mapping[str, object] | None) -> dict[str, object] | None:
-    """Return the comparison with an earlier year as the page shows it."""
-    if earlier is None:
-        return None
-    units = account.farm.units
-    given = earlier["rows"]
-    rows: list[Row] = [dict(row) for row in given] if isinstance(given, list) else []
-    told = []
-    for row in rows:
-        cells = [
-            (say(quantity, number_of(row, name), units), say(quantity, number_of(row, f"earlier_{name}"), units))
-            for name, quantity, _ in _EARLIER
-        ]
-        told.append({"field": row["field"], "cells": cells})
-    now, then = (sum(number_of(row, f"{before}lasting_expected_ha") for row in rows) for before in ("", "earlier_"))
-    word = "less" if now < then else "more"
-    words = (
-        f"On the {len(rows)} fields of both, {say('area', abs(now - then), units)} {word} lasting damage is expected than in "
-        f"{earlier['season']} ({say('area', now, units)} against {say('area', then, units)}). Weather, crops and the order of jobs "
-        "differ: a difference is not the merit of one change."
-    )
-    return {"season": earlier["season"], "columns": [title for _, _, title in _EARLIER], "rows": told, "words": words}
-
-
-def _loss(account: FarmAccount) -> dict[str, object] | None:
-    words = loss_words(account)
-    if not words or account.prices is None:
-        return None
-    currency, units = account.prices.currency, account.farm.units
-    rows = [
-        {
-            "crop": one.crop or "no crop named",
-            "ground": say_range("area", *one.hectares, units),
-            "first": money(*one.first_money, currency) if one.first_money else "no price",
-            "lasting": money(*one.lasting_money, currency) if one.lasting_money else "no price",
-        }
-        for one in account.losses
-    ]
-    fine = (
-        "Loss of yield on ground with lasting damage: 5 to 15 % in the first crops (barley 5 % over four years, Alakukku and Elonen "
-        "1995; about 15 % after axles of 10 to 12 t, Penn State extension), 2.5 to 5.7 % in each year while it lasts (2.5 %, "
-        "Hakansson and Reeder 1994, from memory; 3 to 5 % after ten years, Penn State extension; 5.7 % after a heavy wheel, Aarslev)."
-    )
-    return {"words": words, "rows": rows, "fine": fine}
-
-
-def _logs(account: FarmAccount) -> dict[str, object] | None:
-    matched, units = account.matched, account.farm.units
-    if not matched.outings and not account.missing:
-        return None
-    driven = sum(one.work_m + one.transport_m for one in matched.outings) / 1e3
-    in_field = [one for one in matched.outings if one.field]
-    road = sum(one.work_m + one.transport_m for one in matched.outings if not one.field) / 1e3
-    worked = sum(one.worked_m2 for one in in_field if one.worked_m2 == one.worked_m2) / 1e4
-    work = sum(one.work_m for one in in_field) / 1e3
-    stood = sum(one.standing_s for one in matched.outings) / 3600
-    words = (
-        f"{len({one.log for one in matched.outings})} logs over {len({one.field for one in in_field})} fields: "
-        f"{say('distance', driven, units)} driven, {say('distance', work, units)} of it in work in fields "
-        f"({say('area', worked, units)}) and {say('distance', road, units)} on the road or outside of all fields; stood "
-        f"{say('time', stood, units)}."
-    )
-    added = {id(one) for one in matched.added.values()}
-    return {
-        "words": words,
-        "without_operation": [
-            {
-                "log": one.log,
-                "day": say_day(one.day) if one.day else "",
-                "field": one.field,
-                "km": say("distance", (one.work_m + one.transport_m) / 1e3, units),
-                "outfit": one.outfit or "not known",
-                "counted": "yes, as an operation of its own" if id(one) in added else "no",
-            }
-            for one in matched.without_operation
-        ],
-        "missing": _missing(account),
-        "without_log": _without_log(matched.without_log),
-    }
-
-
-def _missing(account: FarmAccount) -> list[dict[str, str]]:
-    return [
-        {
-            "day": say_day(one.day),
-            "field": one.field,
-            "beside": one.beside,
-            "mass": f"{one.mass_kg / 1e3:,.0f} t",
-            "estimated": f"{one.loads} loads"
-            if one.operation
-            else "not in the maps: no single outfit of the farm hauls",
-        }
-        for one in account.missing
-    ]
-
-
-def _without_log(keys: Sequence[str]) -> str:
-    return ", ".join(keys[:40]) + (f" and {len(keys) - 40} more" if len(keys) > 40 else "")
 
 
 def method_words(account: FarmAccount) -> tuple[str, ...]:

@@ -20,7 +20,8 @@ from trafficplan.farm.operation import Operation
 from trafficplan.farm.season import order
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import Note
-from trafficplan.routes.matching import Matched, Outing
+from trafficplan.routes.matching import Matched
+from trafficplan.routes.outings import Outing
 
 #: Less mass than this is no trailer's load [kg].
 LEAST_KG = 1000.0
