@@ -4,6 +4,7 @@ import datetime as dt
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from shapely import LineString, box
 from spoiled_farms import EAST, NORTH, write_good
@@ -15,7 +16,7 @@ from trafficplan.decide.changes import best_three, combination, combined, ranked
 from trafficplan.decide.trials import Measure, Trial, try_scenario
 from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field, Gateway, SoilPatch
-from trafficplan.farm.operation import Change, Moisture, Operation, Scenario
+from trafficplan.farm.operation import Change, Log, Moisture, Operation, Scenario
 from trafficplan.inputs.farm import read_farm
 from trafficplan.inputs.write_scenario import scenario_toml
 from trafficplan.machines.outfit import Outfit
@@ -233,6 +234,22 @@ def test_three_and_their_combination_are_scenarios_that_give_the_same_hectares_a
         before = run_field(farm, farm.scenarios["base"], farm.fields["Park"], PLAN)
         spared = before.summary.lasting_ha - fresh.summary.lasting_ha
         assert proposal.likely_spared_ha == pytest.approx(spared, abs=1e-9)
+
+
+def test_lighter_loads_of_a_recorded_drive_take_longer_by_plan(farm: Farm) -> None:
+    """The log cannot tell: its flow over the ground worked is the rate of two plans, and their difference counts."""
+    y = np.concatenate([np.linspace(5, 55, 26) if i % 2 == 0 else np.linspace(55, 5, 26) for i in range(5)])
+    x = np.repeat([6.0, 18.0, 30.0, 42.0, 54.0], 26)
+    log = Log("cut", 2.0 * np.arange(130.0), EAST + x, NORTH + y, flow_kg_s=np.full(130, 40.0))
+    one = job("cut", 9, drive="track:cut", change="fills", load_kg=8e3)
+    recorded = replace(farm, operations=(one,), logs={"cut": log})
+    known = {}
+    laid = prepare(recorded, recorded.scenarios["base"], recorded.fields["Park"], PLAN, known)
+    found = [each for each in candidates(recorded) if each.kind == "loads"]
+    trials = [try_scenario(bench_of(recorded, laid, known), each.scenario, PLAN) for each in found]
+    hours = {trial.scenario: trial.after.hours - trial.before.hours for trial in trials if trial}
+    assert hours["lighter loads spreader 60 pct"] > 0  # three loads in place of two
+    assert hours["lighter loads spreader 80 pct"] == pytest.approx(0.0, abs=0.05)  # two as before
 
 
 def test_names_are_names_of_folders() -> None:

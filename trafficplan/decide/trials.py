@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,9 +10,10 @@ from trafficplan.assess.share import STRENGTHS, Stored, counts_of, expected_ha, 
 from trafficplan.chain import Plan, operations_of
 from trafficplan.decide.alone import Bench, Run, as_it_was, lasting_of, season_with
 from trafficplan.errors import InputError
-from trafficplan.farm.operation import Operation, Scenario
+from trafficplan.farm.operation import Log, Operation, Scenario
 from trafficplan.names import ROAD
 from trafficplan.routes.drive import plan_drive
+from trafficplan.routes.fixes import record_seconds
 from trafficplan.routes.passes import Drive
 
 
@@ -79,7 +79,7 @@ def try_scenario(bench: Bench, scenario: Scenario, plan: Plan, before: Measure |
     except InputError as error:
         return Trial(scenario.key, key, was, was, refused=error.problems[0].sentence())
     after = measure(bench, run)
-    more = _hours_of_recorded(bench, operations)
+    more = _hours_of_recorded(bench, run)
     stops = sum(entries(drive) for drive, one in zip(run.drives, operations, strict=True) if _lower(bench, one))
     return Trial(scenario.key, key, was, replace(after, hours=after.hours + more), stops)
 
@@ -100,19 +100,36 @@ def entries(drive: Drive) -> int:
     return max(1, int((on_road[:-1] & ~on_road[1:]).sum())) if len(on_road) else 0
 
 
-def _hours_of_recorded(bench: Bench, operations: Sequence[Operation]) -> float:
+def _hours_of_recorded(bench: Bench, run: Run) -> float:
     """Return the hours that recorded operations would take longer with another load: the difference of two plans.
 
-    A log cannot tell what would have been.
+    A log cannot tell what would have been. Where the operation has no rate, that of its log counts: flow over the ground
+    worked.
     """
     laid, farm, more = bench.laid, bench.farm, 0.0
-    for one in operations:
+    for one, drive in zip(run.operations, run.drives, strict=True):
         was = _before(bench, one.key)
-        if was is None or not one.drive.startswith("track:") or was.load_kg == one.load_kg or not one.rate_kg_m2:
+        if was is None or not one.drive.startswith("track:") or was.load_kg == one.load_kg:
             continue
-        drives = [
-            plan_drive(laid.field, replace(each, drive="swaths"), farm.outfits[each.outfit], farm.tracks, farm.places)
+        rate = one.rate_kg_m2 or _rate(farm.logs[one.drive.removeprefix("track:")], drive.worked_m2)
+        if not rate:
+            continue
+        planned = [
+            plan_drive(
+                laid.field,
+                replace(each, drive="swaths", rate_kg_m2=rate),
+                farm.outfits[each.outfit],
+                farm.tracks,
+                farm.places,
+            )
             for each in (one, was)
         ]
-        more += drive_hours(drives[0]) - drive_hours(drives[1])
+        more += drive_hours(planned[0]) - drive_hours(planned[1])
     return more
+
+
+def _rate(log: Log, worked_m2: float) -> float | None:
+    """Return what a log took up or spread per area [kg/m2], or None."""
+    if log.flow_kg_s is None or worked_m2 <= 0:
+        return None
+    return float(np.nansum(log.flow_kg_s * record_seconds(log))) / worked_m2

@@ -106,7 +106,9 @@ def _counts(account: FarmAccount) -> str:
     area = say("area", sum(one.area_ha for one in account.fields), account.farm.units)
     recorded = sum(one.source == "recorded" for one in account.jobs)
     told = f"{fields} field{'s' if fields != 1 else ''}, {area}, {jobs} operation{'s' if jobs != 1 else ''}"
-    return f"{told}, {recorded} of them recorded" if recorded else told
+    if not recorded:
+        return told
+    return f"{told}, {'all' if recorded == jobs else recorded} recorded"
 
 
 def _situations(account: FarmAccount, full_scale: bool) -> set[str]:

@@ -82,7 +82,7 @@ def chance_values(account: FarmAccount) -> dict[str, object]:
         "concentrated": (
             f"The worst tenth of the ground carries {say('share', 100 * told.worst_share, units)} of the damage (chance times area); "
             f"headlands and gateways, {say('share', 100 * told.edge_area_share, units)} of the ground, carry "
-            f"{say('share', 100 * told.edge_share, units)}. Hectares of ground ({unit_of('area', units)}) by chance:"
+            f"{say('share', 100 * told.edge_share, units)}. Ground by chance, {unit_of('area', units)}:"
         ),
         "lanes": (
             f"All wheel marks added up would cover {say('share', 100 * whole.covered_ha / max(whole.area_ha, 1e-9), units)} of the "

@@ -100,8 +100,9 @@ def _days(account: FarmAccount, units: str) -> str:
     if not days:
         return ""
     told = [f"{say_day(one.day)} ({', '.join(one.jobs[:2])}: {say('area', one.expected_ha, units)})" for one in days]
-    verb = "Most of it was done on" if len(days) > 1 else "It was done on"
-    return f"{verb} {_listed(told)}: so much would not have been without these days."
+    if len(days) == 1:
+        return f"It was done on {told[0]}: so much would not have been without that day."
+    return f"Most of it was done on {_listed(told)}: so much would not have been without these days."
 
 
 def _deepest(account: FarmAccount, units: str) -> str:
