@@ -15,6 +15,7 @@ import rasterio
 from rasterio.transform import from_origin
 from report_example import CRS, SOUTH, WEST, example_report
 
+from trafficplan.assess.stored import unpack
 from trafficplan.farm.grid import Grid
 from trafficplan.names import LAYERS, STEPS
 from trafficplan.report import map as report_map
@@ -24,7 +25,7 @@ from trafficplan.report.cautions import CAUTIONS, SITUATIONS, cautions_for
 from trafficplan.report.charts import season_bars
 from trafficplan.report.legend import MEASURES, change_rows, legend_rows, step_colours
 from trafficplan.report.page import render_report, write_report
-from trafficplan.report.picture import LEVELS, RANGES, decode, encode, measure_of
+from trafficplan.report.picture import LEVELS, RANGES, decode, encode, encode_stored, measure_of
 from trafficplan.report.script import MOST_LAYERS
 from trafficplan.report.words import figure, safe, say, say_chance
 
@@ -247,6 +248,19 @@ def test_pictures_show_the_level_that_a_value_reaches(layer: str) -> None:
             ]
         ]
     assert np.abs(decode(picture) - expected).max() <= code / 2 * 1.001
+
+
+@pytest.mark.parametrize("cell", [0.25, 0.3, 0.5, 1.0, 2.0])
+@pytest.mark.parametrize("layer", ["lasting", "depth_reached", "passes", "traffic", "ratio_35", "over_passes_35"])
+def test_pictures_of_stored_layers_are_those_of_their_values(layer: str, cell: float) -> None:
+    kind = LAYERS[measure_of(layer)[0]]
+    chance = np.random.default_rng(7)
+    stored = (chance.uniform(0, 1, (53, 71)) ** 6 * (65534 if kind.dtype == "uint16" else 900)).astype(kind.dtype)
+    stored[chance.uniform(0, 1, stored.shape) < 0.3] = 0
+    stored[:20] = kind.nodata
+    stored[20:30, ::2] = kind.nodata
+    grid = Grid("EPSG:32635", 7 * cell, 90 * cell, cell, *stored.shape)
+    assert encode_stored(layer, stored, grid) == encode(layer, unpack(layer, stored), grid)
 
 
 def test_levels_hold_the_bound_of_every_colour() -> None:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from trafficplan.farm.grid import Grid
 from trafficplan.farm.ground import ZONE_CODES, Area, Ground, burn
@@ -88,7 +88,7 @@ def _chances(strength: float) -> NDArray[np.float64]:
     if strength == 1.0:
         return chance
     with np.errstate(divide="ignore"):
-        moved = norm.cdf(norm.ppf(chance) - np.log(strength) / SPREAD)
+        moved = ndtr(ndtri(chance) - np.log(strength) / SPREAD)
     moved[0] = 0.0
     return np.asarray(moved)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from trafficplan.assess import _kernels
 from trafficplan.farm.ground import Ground
@@ -84,7 +84,7 @@ def chance_table(spread: float) -> NDArray[np.float32]:
     """Return the chance of overstress of every stored ratio: Phi(ln ratio / spread), 0 at ratio 0."""
     ratio = np.arange(65536) * LAYERS["ratio"].scale
     with np.errstate(divide="ignore"):
-        chances: NDArray[np.float32] = norm.cdf(np.log(ratio) / spread).astype(np.float32)
+        chances: NDArray[np.float32] = ndtr(np.log(ratio) / spread).astype(np.float32)
     return chances
 
 

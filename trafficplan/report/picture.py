@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from trafficplan.assess.stored import unpack
 from trafficplan.farm.grid import Grid
 from trafficplan.names import LAYERS
 
@@ -109,19 +112,59 @@ def encode(layer: str, values: NDArray[np.floating], grid: Grid) -> Picture:
     ValueError
         when the shape is not the grid's, or the measure is unknown
     """
+    measure = _checked(layer, values, grid)
+    blocks = _block_maximum(values, _step(grid.cell))
+    low, end = RANGES[measure]
+    high = end if end is not None else _round_up(float(np.nanmax(blocks, initial=0.0)))
+    return _picture(layer, _codes(_shown(blocks, measure), low, high), low, high, grid)
+
+
+def encode_stored(layer: str, stored: NDArray[Any], grid: Grid) -> Picture:
+    """Return a layer as it is stored as a picture: the same as `encode` of its values, at a third of the time.
+
+    Parameters
+    ----------
+    layer : name of the layer
+    stored : (rows, cols), in the dtype of names.LAYERS
+    grid : as of `encode`
+
+    Raises
+    ------
+    ValueError
+        as of `encode`
+    """
+    measure = _checked(layer, stored, grid)
+    if stored.dtype != np.uint16:
+        return encode(layer, unpack(layer, stored), grid)
+    # Stored values rise with the real ones: the highest of a block is found in whole numbers, nodata (the last) first.
+    blocks = _block_maximum_stored(stored, _step(grid.cell))
+    low, high = RANGES[measure]
+    assert high is not None
+    return _picture(layer, _code_table(measure)[blocks], low, high, grid)
+
+
+@lru_cache(maxsize=32)
+def _code_table(measure: str) -> NDArray[np.uint8]:
+    """Return the byte of every stored value."""
+    low, high = RANGES[measure]
+    assert high is not None
+    return _codes(_shown(unpack(measure, np.arange(65536, dtype=np.uint16)), measure), low, high)
+
+
+def _checked(layer: str, values: NDArray[Any], grid: Grid) -> str:
+    """Return the measure of a layer; refuse a wrong shape and an unknown layer."""
     measure, _ = measure_of(layer)
     if values.shape != grid.shape:
         raise ValueError(f"{layer}: values have shape {values.shape}, the grid {grid.shape}")
     if measure not in RANGES:
         raise ValueError(f"{layer}: unknown layer, known are {', '.join(RANGES)}")
-    blocks, cell = _block_maximum(values, grid.cell)
-    low, end = RANGES[measure]
-    high = end if end is not None else _round_up(float(np.nanmax(blocks, initial=0.0)))
-    kind = LAYERS[measure]
-    bounds = (grid.west, grid.north - blocks.shape[0] * cell, grid.west + blocks.shape[1] * cell, grid.north)
-    return Picture(
-        layer, kind.meaning, kind.unit, low, high, _png(_codes(_shown(blocks, measure), low, high)), bounds, cell
-    )
+    return measure
+
+
+def _picture(layer: str, codes: NDArray[np.uint8], low: float, high: float, grid: Grid) -> Picture:
+    kind, cell = LAYERS[measure_of(layer)[0]], grid.cell * _step(grid.cell)
+    bounds = (grid.west, grid.north - codes.shape[0] * cell, grid.west + codes.shape[1] * cell, grid.north)
+    return Picture(layer, kind.meaning, kind.unit, low, high, _png(codes), bounds, cell)
 
 
 def decode(picture: Picture) -> NDArray[np.float64]:
@@ -133,14 +176,33 @@ def decode(picture: Picture) -> NDArray[np.float64]:
     return values
 
 
-def _block_maximum(values: NDArray[np.floating], cell: float) -> tuple[NDArray[np.float32], float]:
-    """Return the highest value of each block and the block's side [m]."""
-    step = max(1, round(PICTURE_CELL_M / cell))
+def _step(cell: float) -> int:
+    """Return how many cells are the side of a block."""
+    return max(1, round(PICTURE_CELL_M / cell))
+
+
+def _block_maximum(values: NDArray[np.floating], step: int) -> NDArray[np.float32]:
+    """Return the highest value of each block, NaN where it has none."""
     rows, cols = (-(-size // step) for size in values.shape)
     padded = np.full((rows * step, cols * step), np.nan, dtype=np.float32)
     padded[: values.shape[0], : values.shape[1]] = values
-    blocks = np.fmax.reduce(np.fmax.reduce(padded.reshape(rows, step, cols, step), axis=3), axis=1)
-    return blocks, cell * step
+    blocks: NDArray[np.float32] = np.fmax.reduce(np.fmax.reduce(padded.reshape(rows, step, cols, step), axis=3), axis=1)
+    return blocks
+
+
+def _block_maximum_stored(stored: NDArray[np.uint16], step: int) -> NDArray[np.uint16]:
+    """Return the highest stored value of each block, 65535 (nodata) where it has none."""
+    one = np.uint16(1)
+    if step == 1:
+        return stored
+    rows, cols = (-(-size // step) for size in stored.shape)
+    padded = np.zeros((rows * step, cols * step), np.uint16)
+    padded[: stored.shape[0], : stored.shape[1]] = stored + one  # nodata becomes 0, below all else
+    blocks = padded[::step, ::step].copy()
+    for row in range(step):
+        for col in range(step):
+            np.maximum(blocks, padded[row::step, col::step], out=blocks)
+    return blocks - one
 
 
 def _round_up(value: float) -> float:

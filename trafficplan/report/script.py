@@ -75,6 +75,8 @@ def script_data(
 
 def _safe_texts(value: Any) -> Any:
     """Return data with every text in it made harmless."""
+    if type(value) is float:  # nearly all of it: coordinates
+        return value
     if isinstance(value, str):
         return str(safe(value))
     if isinstance(value, Mapping):

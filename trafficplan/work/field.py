@@ -14,14 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from trafficplan.assess.stored import unpack
 from trafficplan.assess.summary import FieldSummary
 from trafficplan.chain import Drives, FieldResult, Plan, run_field
 from trafficplan.errors import InputError, OutputError, Problem
 from trafficplan.farm.farm import Farm
 from trafficplan.farm.grid import Grid
 from trafficplan.names import LAYERS, depth_tag
-from trafficplan.report.picture import Picture, encode
+from trafficplan.report.picture import Picture, encode_stored
 from trafficplan.report.raster import layer_bytes
 from trafficplan.work.resume import Files, remember
 from trafficplan.work.store import Store, refusal, write
@@ -218,4 +217,4 @@ def _difference(stored: NDArray[Any], base: NDArray[Any]) -> NDArray[Any]:
 def _pictures(result: FieldResult) -> tuple[Picture, ...]:
     summary, arrays = result.summary, result.stored.arrays
     names = pictured(summary.depths_m, summary.deep_from_m, summary.scenario == "base")
-    return tuple(encode(name, unpack(name, arrays[name]), result.grid) for name in names)
+    return tuple(encode_stored(name, arrays[name], result.grid) for name in names)
