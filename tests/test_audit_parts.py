@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from forage_farm import make_forage_farm
 from shapely import box
-from spoiled_farms import EAST, NORTH, write_good
+from spoiled_farms import EAST, NORTH, OUTFIT, write_good
 from test_audit import run
 from test_map_whole import sample  # noqa: F401 - a fixture
 
@@ -187,6 +187,22 @@ def test_a_real_harvest_through_the_whole_command(open_data: Path, tmp_path: Pat
     page = (tmp_path / "out" / "report.html").read_text()
     assert "Trips that nobody logged" in page and "not in the maps" in page
     assert sum(row["worked_ha"] for row in one["logs"] if row["field"]) == pytest.approx(1.82 + 0.22 + 4.93, abs=0.05)
+
+
+@pytest.mark.real
+def test_trailers_that_nobody_logged_are_estimated_and_said_to_be(open_data: Path, tmp_path: Path) -> None:
+    farm = make_forage_farm(tmp_path / "farm", open_data, ("PFD-6",))
+    (farm / "outfits" / "trailer.toml").write_text(
+        OUTFIT.replace("Tractor with trailed spreader", "Tractor with trailer")
+    )
+    told = run("audit", farm, "--out", tmp_path / "out", "--cell", "2", "--workers", "1")
+    (one,) = told["result"]["farms"]
+    cut, hauled = one["operations"]
+    assert (cut["drive_is"], hauled["drive_is"]) == ("recorded", "estimated")
+    assert hauled["trips"] >= one["missing"][0]["loads"] - 1 and hauled["traffic_t_km"] > 0
+    page = (tmp_path / "out" / "report.html").read_text()
+    assert "haulage, estimated" in page and "estimated for trips that nobody logged" in page
+    assert "hauled beside" not in (tmp_path / "out" / "scenarios.toml").read_text()
 
 
 def test_worn_places_are_told_apart(tmp_path: Path) -> None:
