@@ -13,11 +13,14 @@ from typer.testing import CliRunner
 from trafficplan.chain import Plan
 from trafficplan.cli import main  # noqa: F401 - registers the commands
 from trafficplan.cli.answer import app
-from trafficplan.cli.asked_spread import asked_of, strips_of
-from trafficplan.decide.spread import baseline, drive_of, headings, loads, pressure_sets, routes
-from trafficplan.decide.spread_plan import day_of
+from trafficplan.cli.asked_spread import asked_of, check_take, strips_of
+from trafficplan.decide.alternatives import Alternative
+from trafficplan.decide.spread import baseline, drive_of, headings, judged, loads, pressure_sets, routes
+from trafficplan.decide.spread_plan import cab_plan, day_of
 from trafficplan.errors import InputError
 from trafficplan.inputs.farm import read_farm
+from trafficplan.whatif import season_before
+from trafficplan.work import alternatives as trying
 from trafficplan.work.spreading import plan_fields
 
 ASKED = {
@@ -32,8 +35,8 @@ def farm():
     return read_farm(sample_farm())
 
 
-def job_of(farm, field, **asked):
-    return asked_of(farm, sample_farm(), field, {**ASKED, **asked})
+def job_of(farm, name, **asked):
+    return asked_of(farm, sample_farm(), name, {**ASKED, **asked})
 
 
 @pytest.fixture(scope="module")
@@ -60,6 +63,101 @@ def test_no_pressure_that_is_tried_lies_below_the_table(farm):
     assert [one.words for one in pressure_sets(replace(job, farm=replace(farm, tyre_tables={})), job.full_kg)] == [
         "as in the outfit's file"
     ]
+
+
+def test_an_axle_that_cannot_change_has_one_pressure_on_the_sheet(farm, planned):
+    (plan,) = planned.fields
+    job = job_of(farm, "Yard Field")
+    for pressures in pressure_sets(job, job.full_kg):
+        way = replace(
+            baseline(job), pressures=pressures, operation=replace(job.operation, pressures_pa=pressures.field_pa)
+        )
+        axles = cab_plan(job, way, plan.base, plan.cab.drive).axles
+        fixed = [one for one in axles if one.adjust == "none"]
+        assert [one.axle for one in fixed] == ["front", "rear"]
+        assert all(one.field_pa == one.track_pa for one in fixed)
+        if pressures.whole_trip:
+            assert all(one.field_pa == one.track_pa for one in axles)
+
+
+def test_letting_down_takes_its_time_for_every_load_from_the_yard(farm):
+    outfit = farm.outfits["spreader"]
+    drawn = outfit.vehicles[1]
+    hard = replace(drawn, axles=(replace(drawn.axles[0], field_pa=2.4e5, track_pa=2.4e5),))
+    stiff = replace(farm, outfits={**farm.outfits, "spreader": replace(outfit, vehicles=(outfit.vehicles[0], hard))})
+    job = job_of(stiff, "Yard Field")
+    before = season_before(stiff, stiff.scenarios["base"], job.field, Plan(cell=4.0), job.operation.day)
+    now = baseline(job)
+    lower = next(one for one in pressure_sets(job, job.full_kg) if one.words == "let down for the field")
+    down = replace(now, pressures=lower, operation=replace(now.operation, pressures_pa=lower.field_pa))
+    a, b = judged(job, before, now), judged(job, before, down)
+    assert isinstance(a, Alternative) and isinstance(b, Alternative)
+    # two changes of 15 min for each load, by hose
+    assert b.hours - a.hours == pytest.approx(0.5 * a.loads)
+
+
+def test_a_part_without_a_gateway_is_named_as_such(farm):
+    field = farm.fields["Ditch Field"]
+    one_gate = replace(farm, fields={**farm.fields, "Ditch Field": replace(field, gateways=field.gateways[:1])})
+    job = job_of(one_gate, "Ditch Field", keep=["watercourse:1"], off_tramlines=True)
+    way = baseline(job)
+    drive = drive_of(job, way)
+    before = season_before(one_gate, one_gate.scenarios["base"], job.field, Plan(cell=4.0), job.operation.day)
+    told = judged(job, before, way)
+    assert isinstance(told, Alternative)
+    whys = {one.why: one.area_m2 for one in cab_plan(job, way, told, drive).unspread}
+    (left,) = [why for why in whys if "no gateway opens into it" in why]
+    other = min(part.area for part in field.polygon.geoms)
+    assert whys[left] > 0.9 * other
+
+
+def test_gateways_of_several_fields_may_be_named_together(farm):
+    fields = ["Yard Field", "Oxbow"]
+    job = job_of(farm, "Yard Field", field=fields, gateway=["Yard Field low gate"])
+    assert job.gateways == ("Yard Field low gate",)
+    other = job_of(farm, "Oxbow", field=fields, gateway=["Yard Field low gate"])
+    assert set(other.gateways) == {gate.key for gate in farm.fields["Oxbow"].gateways}
+
+
+@pytest.mark.parametrize(
+    ("take", "name", "words"),
+    [("Z", "plan", "no such alternative"), ("AB", "plan", "no such alternative"), ("", "plan", "no such alternative"),
+     ("b", "../x", "not a name"), ("B", "mill-slurry", "there already"), ("B", "", "not a name")],
+)  # fmt: skip
+def test_what_cannot_be_taken_is_refused_before_the_work(farm, take, name, words):
+    asked = {"take": take, "take_as": name, "alternatives": 6, "field": ["Yard Field"]}
+    with pytest.raises(InputError) as caught:
+        check_take(farm, asked)
+    assert words in caught.value.problems[0].what
+    check_take(farm, {**asked, "take": "b", "take_as": "autumn"})
+
+
+def stops_after(count):
+    """Return a stand-in for judging that is interrupted at the call after `count`."""
+    calls = []
+
+    def judging(*given):
+        calls.append(given)
+        if len(calls) > count:
+            raise KeyboardInterrupt
+        return judged(*given)
+
+    return judging
+
+
+def test_an_interrupt_keeps_the_best_so_far(farm, monkeypatch):
+    jobs = [job_of(farm, name) for name in ("Yard Field", "Oxbow")]
+    monkeypatch.setattr(trying, "judged", stops_after(3))
+    done = plan_fields(jobs, Plan(cell=4.0), 5, 30, None, 1)
+    (plan,) = done.fields
+    assert plan.tried == 3 and not plan.whole and done.unplanned == ("Oxbow",)
+    assert plan.alternatives[0].baseline
+    monkeypatch.setattr(trying, "judged", stops_after(2))
+    done = plan_fields(jobs, Plan(cell=4.0), 5, 2, None, 1)  # the first is whole, nothing of the second is judged
+    assert done.fields[0].whole and done.unplanned == ("Oxbow",)
+    monkeypatch.setattr(trying, "judged", stops_after(0))
+    with pytest.raises(KeyboardInterrupt):
+        plan_fields(jobs, Plan(cell=4.0), 5, 2, None, 1)
 
 
 def test_an_asked_load_is_the_only_one(farm):
@@ -235,3 +333,8 @@ def test_the_plan_taken_into_the_farm_folder_gives_the_same_rows(tmp_path):
     assert len(before) == len(planned) and before != planned
     again = runner.invoke(app, command)
     assert again.exit_code == 2 and "there already" in again.output
+    (folder / "kept").mkdir()
+    (folder / "kept" / "mine.txt").write_text("mine")
+    other = runner.invoke(app, [*command[:-6], "--out", str(folder / "kept")])
+    assert other.exit_code == 2 and "holds something else" in other.output
+    assert [path.name for path in (folder / "kept").iterdir()] == ["mine.txt"]

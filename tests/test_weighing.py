@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 
 from trafficplan.decide.alternatives import Alternative
-from trafficplan.decide.weighing import advised, beats, covering, measures, reason, shortlist, unbeaten
+from trafficplan.decide.weighing import advised, beats, covering, measures, shortlist, unbeaten
+from trafficplan.report.spread_result import reason
 
 
 def one(key, lasting=1.0, hours=10.0, **other):
@@ -64,6 +65,12 @@ def test_the_reason_tells_both_sides():
     assert text.count(". ") == 1 and text.endswith(".")
     kept = reason(replace(base, baseline=True), base)
     assert kept.startswith("Nothing that was tried spares more") and "1.00 ha" in kept
+    worse = reason(one("B", 1.1, 9.0, loads=1, km=20.0), base)
+    assert "0.10 ha more expected lasting damage than" in worse and "60 minutes less, 1 load instead" in worse
+    assert "as much driving" in worse and "-" not in worse
+    alike = reason(one("B", 1.001, 9.99, loads=20), base)
+    assert "as much expected lasting damage as what is done now." in alike and "1 minute less" in alike
+    assert "1.48 acres less" in reason(best, base, "us")  # 0.6 ha x 2.471 acres/ha
 
 
 @pytest.mark.parametrize("count", [2, 4])

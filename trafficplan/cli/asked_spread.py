@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from string import ascii_uppercase
 from typing import Any, Literal, cast
 
 import shapely
@@ -64,8 +65,7 @@ def asked_of(farm: Farm, folder: Path, key: str, asked: Mapping[str, Any]) -> Sp
         "plan", 0, day, None, key, asked["job"] or JOB, outfit.key, rate, full, "empties", drive=drive,
         heading_deg=asked["heading_deg"], moisture=moisture,
     )  # fmt: skip
-    gates = {gate.key for gate in field.gateways}
-    gateways = known("--gateway", asked["gateway"], gates) if asked["gateway"] else [g.key for g in field.gateways]
+    gateways = _gateways(farm, field, asked)
     strips, more = strips_of(farm, field, asked["keep"])
     notes += [*more, defaults.note("hour_worth_ha", "the advice", farm.defaults)]
     closed = as_area(shapely.union_all([one.shape for one in strips])) if strips else None
@@ -86,6 +86,14 @@ def asked_of(farm: Farm, folder: Path, key: str, asked: Mapping[str, Any]) -> Sp
             "ground outside the distances to water, wells and boundaries", "check the distances with --keep",
         )  # fmt: skip
     return job
+
+
+def _gateways(farm: Farm, field: Field, asked: Mapping[str, Any]) -> list[str]:
+    """Return the field's gateways that may be used: those named, or all where none of it is named."""
+    mine = [gate.key for gate in field.gateways]
+    fields = [field, *(farm.fields[key] for key in asked.get("field", ()) if key in farm.fields)]
+    named = known("--gateway", asked["gateway"], {gate.key for one in fields for gate in one.gateways})
+    return [key for key in named if key in mine] or mine
 
 
 def _with_heap(job: SpreadJob, asked: Mapping[str, Any]) -> SpreadJob:
@@ -290,6 +298,26 @@ def _slope(farm: Farm, field: Field) -> float:
 
     found = slopes_within(farm.elevation, field.polygon)
     return float(found.max()) if found.size else 0.0
+
+
+def check_take(farm: Farm, asked: Mapping[str, Any]) -> None:
+    """Refuse a plan that could not be taken into the farm folder, before it is worked out."""
+    if asked["take"] is None:
+        return
+    letters = ascii_uppercase[: asked["alternatives"]]
+    if len(asked["take"]) != 1 or asked["take"].upper() not in letters:
+        raise refuse("no such alternative", "--take", asked["take"] or "nothing", f"one letter from A to {letters[-1]}",
+                     "look at the table first, then take a letter of it")  # fmt: skip
+    name = asked["take_as"]
+    if not re.fullmatch(r"\w[\w -]{0,59}", name):
+        raise refuse("not a name", "--take-as", name or "nothing", "up to 60 letters, digits, spaces, - and _",
+                     "give the operation a plain name")  # fmt: skip
+    names = [name] if len(asked["field"]) == 1 else [f"{name} {field}" for field in asked["field"]]
+    taken = {operation.key for operation in farm.operations} | set(farm.plans)
+    for one in names:
+        if one in taken or f"{one} as before" in farm.scenarios:
+            raise refuse("a name that is there already", "--take-as", one, "a name that no operation, plan or scenario has",
+                         "give another name")  # fmt: skip
 
 
 def check_numbers(asked: Mapping[str, Any]) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -13,6 +13,8 @@ from trafficplan.cli.answer import PARTLY, Json, answer, app
 
 if TYPE_CHECKING:
     from trafficplan.decide.alternatives import Alternative
+    from trafficplan.farm.farm import Farm
+    from trafficplan.work.spreading import SpreadPlans
 
 
 @app.command("spread")
@@ -70,34 +72,59 @@ def spread_command(
 def _spread(folder: Path, asked: dict[str, Any], as_json: bool, partly: list[str]) -> dict[str, Any]:
     from trafficplan.chain import Plan
     from trafficplan.cli.asked import known, workers_of
-    from trafficplan.cli.asked_spread import asked_of, check_numbers
+    from trafficplan.cli.asked_spread import asked_of, check_numbers, check_take
     from trafficplan.inputs.farm import read_farm
-    from trafficplan.report.spread_result import result_of, text_of
+    from trafficplan.work.place import result_at
+    from trafficplan.work.planned import take_into, write_plans
     from trafficplan.work.spreading import plan_fields
 
     check_numbers(asked)
     workers = workers_of(asked["workers"])
     farm = read_farm(folder)
     jobs = [asked_of(farm, folder, key, asked) for key in known("--field", asked["field"], farm.fields)]
-    count, most = asked["alternatives"], asked["candidates"]
-    with _progress(not as_json) as told:
-        done = plan_fields(jobs, Plan(asked["cell_m"]), count, most, asked["hours"], workers, told)
-    partly += [one.field for one in done.fields if not one.whole]
-    result = result_of(done.fields, done.day, done.hours)
-    if asked["out"] or asked["take"]:
-        from trafficplan.work.planned import take_into, write_plans
+    check_take(farm, asked)
+    plan, count, most = Plan(asked["cell_m"]), asked["alternatives"], asked["candidates"]
+    with (
+        result_at(Path(asked["out"])) if asked["out"] else nullcontext() as place
+    ):  # refused before the work, not after
+        with _progress(not as_json) as told:
+            done = plan_fields(jobs, plan, count, most, asked["hours"], workers, told)
+        found = _told(farm, done, asked)
+        partly += [*(one.field for one in done.fields if not one.whole), *done.unplanned]
+        with _kept(found, as_json):
+            if place is not None:
+                write_plans(place, done, plan, found["result"], workers)
+    if asked["take"]:
+        with _kept(found, as_json):
+            take_into(folder, done, asked["take"].upper(), asked["take_as"])
+    return found
 
-        if asked["out"]:
-            write_plans(Path(asked["out"]), done, Plan(asked["cell_m"]), result, workers)
-        if asked["take"]:
-            take_into(folder, done, asked["take"], asked["take_as"])
+
+def _told(farm: Farm, done: SpreadPlans, asked: dict[str, Any]) -> dict[str, Any]:
+    from trafficplan.report.spread_result import result_of, text_of
+    from trafficplan.work.field import folder_name
+
+    out, several = asked["out"], len(done.fields) > 1
+    folders = [f"{out}/{folder_name(one.field)}" if several else out for one in done.fields] if out else []
     notes = list(dict.fromkeys([*done.notes, *farm.notes]))
+    assumed = [note.as_dict() for note in notes if note.kind == "assumed"]
     return {
-        "result": result,
-        "assumptions": [note.as_dict() for note in notes if note.kind == "assumed"],
+        "result": result_of(done.fields, done.day, done.hours, done.unplanned),
+        "assumptions": assumed,
         "warnings": [note.as_dict() for note in notes if note.kind != "assumed"],
-        "text": text_of(done.fields, done.day, done.hours, asked["out"]),
+        "text": text_of(done.fields, done.day, done.hours, folders, done.unplanned, len(assumed)),
     }
+
+
+@contextmanager
+def _kept(found: dict[str, Any], as_json: bool) -> Iterator[None]:
+    """Show the plan all the same when it cannot be written: it took minutes."""
+    try:
+        yield
+    except (KeyboardInterrupt, ValueError, OSError):
+        if not as_json:
+            print(found["text"])
+        raise
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from shapely import MultiPolygon, Polygon
 from trafficplan.assess.score import Score
 from trafficplan.decide.alternatives import Alternative
 from trafficplan.decide.cab import Unspread
+from trafficplan.decide.candidates import stop_minutes
 from trafficplan.decide.fuel import litres
 from trafficplan.decide.pressure import Question, pressures_for, rows_of
 from trafficplan.decide.trip import Leg
@@ -31,7 +32,7 @@ from trafficplan.routes.swaths import best_heading, polygons_of
 from trafficplan.routes.tell import efficiency, idle_share, ways_m
 from trafficplan.routes.written import drive_of_plan, plan_of
 from trafficplan.soil.unit import SoilUnit
-from trafficplan.units import pressure_text
+from trafficplan.units import POUND, TONNE, pressure_text
 from trafficplan.whatif import Before, judge
 
 Area = Polygon | MultiPolygon
@@ -54,7 +55,7 @@ ORDERS: Mapping[Order, str] = {
 SIZES: Mapping[Size, str] = {
     "full": "full loads",
     "balanced": "loads all alike",
-    "to headland": "each load ends at the headland",
+    "to headland": "loads end at the headland where they reach it",
 }
 
 
@@ -70,10 +71,14 @@ class Fill:
 
 @dataclass(frozen=True)
 class Pressures:
-    """A set of field pressures by axle [Pa], and its words; empty: as in the outfit's file."""
+    """A set of field pressures by axle [Pa], and its words; empty: as in the outfit's file.
+
+    `whole_trip`: the same pressures serve on the track.
+    """
 
     words: str
     field_pa: Mapping[str, float] = field(default_factory=dict)
+    whole_trip: bool = False
 
 
 @dataclass(frozen=True)
@@ -127,11 +132,22 @@ class Candidate:
     heading_words: str
     pressures: Pressures
 
-    def words(self) -> str:
-        """Return one line that tells it from the others."""
-        load = f"{(self.operation.load_kg or 0) / 1e3:.1f} t, {SIZES[self.choice.size]}"
+    def words(self, units: str = "metric") -> str:
+        """Return one line that tells it from the others; `units` as of the farm."""
+        load = f"{tons(self.operation.load_kg or 0.0, units)}, {SIZES[self.choice.size]}"
         gate = f"{self.operation.gateway}, " if self.operation.gateway else ""
         return f"{gate}{self.heading_words}, {ORDERS[self.choice.order]}, {load}"
+
+
+def tons(kg: float, units: str) -> str:
+    """Return a load to a tenth of the tons that people load by.
+
+    Examples
+    --------
+    >>> tons(9000.0, "metric"), tons(9000.0, "us")
+    ('9.0 t', '9.9 tons')
+    """
+    return f"{kg / (2000 * POUND):.1f} tons" if units == "us" else f"{kg / TONNE:.1f} t"
 
 
 def baseline(job: SpreadJob) -> Candidate:
@@ -266,7 +282,7 @@ def pressure_sets(job: SpreadJob, load_kg: float) -> list[Pressures]:
     for words, plan in (("let down for the field", "field"), ("one for the whole trip", "track")):
         pressures = dict(zip(axles, pressures_for(rows, plan), strict=True))  # type: ignore[arg-type]
         if all(pressures != other.field_pa for other in found):
-            found.append(Pressures(words, pressures))
+            found.append(Pressures(words, pressures, plan == "track"))
     return found
 
 
@@ -317,9 +333,10 @@ def _alternative(job: SpreadJob, candidate: Candidate, drive: Drive, score: Scor
     way = ways_m(drive)
     outfit = job.farm.outfits[candidate.operation.outfit]
     worked = way.work * drive.width_m
+    hours = float(drive.time_s[-1] - drive.time_s[0]) / 3600 if len(drive.time_s) else 0.0
     return Alternative(
         key=candidate.key,
-        words=candidate.words(),
+        words=candidate.words(job.farm.units),
         heading_deg=heading_deg(job, candidate),
         order=ORDERS[candidate.choice.order],
         gateway=candidate.operation.gateway or "",
@@ -334,7 +351,7 @@ def _alternative(job: SpreadJob, candidate: Candidate, drive: Drive, score: Scor
         lasting_more_ha=score.lasting_more_ha,
         wheeled_pct=score.job_wheeled_pct,
         traffic_t_km_ha=score.job_traffic_t_km_ha,
-        hours=float(drive.time_s[-1] - drive.time_s[0]) / 3600 if len(drive.time_s) else 0.0,
+        hours=hours + _letting_down_h(job, candidate, drive),
         km=(way.work + way.turning + way.haul + way.road) / 1e3,
         road_km=way.road / 1e3,
         litres=litres(outfit, candidate.operation, drive, job.tension_pa),
@@ -345,6 +362,19 @@ def _alternative(job: SpreadJob, candidate: Candidate, drive: Drive, score: Scor
         idle_share=idle_share(drive),
         notes=drive.notes,
     )
+
+
+def _letting_down_h(job: SpreadJob, candidate: Candidate, drive: Drive) -> float:
+    """Return the hours that letting down and pumping up takes more than with the pressures of the outfit's file.
+
+    Filled at the yard it is done for every load, filled in the field or at the gateway once.
+    """
+    if candidate.pressures.whole_trip:
+        return 0.0
+    axles = job.farm.outfits[candidate.operation.outfit].axles()
+    pressures = {axle.key: field_pressure(axle, candidate.operation) for axle in axles}
+    times = drive.trips if job.fill.kind == "yard" else min(1, drive.trips)
+    return 2 * times * stop_minutes(axles, pressures) / 60
 
 
 def pressures_words(job: SpreadJob, candidate: Candidate) -> str:

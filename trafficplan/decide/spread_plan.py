@@ -16,6 +16,8 @@ from trafficplan.farm.operation import Moisture
 from trafficplan.names import Note
 from trafficplan.routes.build import field_pressure
 from trafficplan.routes.passes import Drive
+from trafficplan.routes.refused import part_left_out
+from trafficplan.routes.swaths import polygons_of
 from trafficplan.routes.tell import flattened_ha, loads_kg, run_outs, wheels_outside
 from trafficplan.soil.moisture import HAND_TEST, moisture_word
 
@@ -111,8 +113,7 @@ def cab_plan(job: SpreadJob, candidate: Candidate, best: Alternative, drive: Dri
     """Return the advised alternative with all that goes into the cab."""
     field, operation = job.field, candidate.operation
     gate = next((one for one in field.gateways if one.key == operation.gateway), None)
-    word = moisture_word(job.tension_pa[1])
-    wetter = [one for one, tension in HAND_TEST.items() if tension < HAND_TEST[word]]
+    moisture, void_if = _moisture_words(job.tension_pa)
     return CabPlan(
         farm=job.farm.title,
         field=field.key,
@@ -138,8 +139,8 @@ def cab_plan(job: SpreadJob, candidate: Candidate, best: Alternative, drive: Dri
         unspread=_unspread(job, drive),
         hours=best.hours,
         litres=best.litres,
-        moisture=word,
-        void_if=max(wetter, key=lambda one: HAND_TEST[one]) if wetter else "",
+        moisture=moisture,
+        void_if=void_if,
         stop_rut_m=STOP_RUT_M,
         boundary=field.polygon,
         tramlines=field.tramlines,
@@ -147,6 +148,22 @@ def cab_plan(job: SpreadJob, candidate: Candidate, best: Alternative, drive: Dri
         density_kg_m3=job.volume_density_kg_m3,
         notes=tuple(dict.fromkeys([*best.notes, *_of_the_way(job, candidate, drive)])),
     )
+
+
+def _moisture_words(tension_pa: tuple[float, float]) -> tuple[str, str]:
+    """Return in hand-test words what the plan was made for, and what is too wet for it: judged below the topsoil.
+
+    Examples
+    --------
+    >>> _moisture_words((15e3, 15e3)), _moisture_words((6e3, 19e3))
+    (('moulds', 'smears'), ('smears on top and moulds below', 'smears below the topsoil'))
+    """
+    top, deep = (moisture_word(one) for one in tension_pa)
+    wetter = [one for one, tension in HAND_TEST.items() if tension < HAND_TEST[deep]]
+    void_if = max(wetter, key=lambda one: HAND_TEST[one]) if wetter else ""
+    if top == deep:
+        return deep, void_if
+    return f"{top} on top and {deep} below", f"{void_if} below the topsoil" if void_if else ""
 
 
 def _of_the_way(job: SpreadJob, candidate: Candidate, drive: Drive) -> list[Note]:
@@ -162,29 +179,42 @@ def _of_the_way(job: SpreadJob, candidate: Candidate, drive: Drive) -> list[Note
 
 
 def _axles(job: SpreadJob, candidate: Candidate) -> tuple[CabAxle, ...]:
-    """Return the pressures to set: those judged, raised where the tyre's own table asks for more; none without tables."""
+    """Return the pressures to set: those judged, raised where the tyre's own table asks for more; none without tables.
+
+    An axle that cannot change on the way, or a plan of one pressure, has the same on the track.
+    """
     rows = rows_of(question_of(job, candidate.operation.load_kg or job.full_kg))
     named = all(row.field_pa is not None and row.track_pa is not None for row in rows)
-    return tuple(
-        CabAxle(
-            row.axle.key,
-            max(field_pressure(row.axle, candidate.operation), row.field_pa or 0.0) if named else None,
-            max(row.axle.track_pa, row.track_pa or 0.0) if named else None,
-            row.axle.adjust,
-        )
-        for row in rows
-    )
+    found: list[CabAxle] = []
+    for row in rows:
+        field_pa = max(field_pressure(row.axle, candidate.operation), row.field_pa or 0.0)
+        track_pa = max(row.axle.track_pa, row.track_pa or 0.0)
+        let_down = bool(candidate.operation.pressures_pa)
+        if let_down and (candidate.pressures.whole_trip or not row.can_change()):
+            field_pa = track_pa = max(field_pa, row.track_pa or 0.0)
+        found.append(CabAxle(row.axle.key, field_pa if named else None, track_pa if named else None, row.axle.adjust))
+    return tuple(found)
 
 
 def _unspread(job: SpreadJob, drive: Drive) -> tuple[Unspread, ...]:
     """Return the strips cut out, and what no bout covers."""
     spread = shapely.union_all([line.buffer(drive.width_m / 2, cap_style="flat") for line in swaths_of(drive)])
     ground = job.spread_on if job.spread_on is not None else job.field.polygon
-    missed = [
-        one for one in shapely.get_parts(ground.difference(spread)) if isinstance(one, Polygon) and one.area >= 1.0
-    ]
+    missed = ground.difference(spread)
+    whole = [part for part in polygons_of(job.field.polygon) if part.intersection(spread).area < 1.0]
     rest: list[Unspread] = []
-    if missed:
-        shape = MultiPolygon(missed)
-        rest = [Unspread(shape, shape.area, "corners and point rows that no bout reaches")]
+    for part in whole:
+        left = MultiPolygon(_pieces(missed.intersection(part)))
+        said = part_left_out(job.field, part, "").what
+        why = next((note.why for note in drive.notes if note.what == said), "nothing of it is worked")
+        if left.area >= 1.0:
+            rest.append(Unspread(left, left.area, f"a part of the field: {why}"))
+    if corners := _pieces(missed.difference(shapely.union_all(whole)) if whole else missed):
+        shape = MultiPolygon(corners)
+        rest.append(Unspread(shape, shape.area, "corners, edges and point rows that no bout reaches"))
     return (*job.strips, *rest)
+
+
+def _pieces(shape: shapely.Geometry) -> list[Polygon]:
+    """Return the pieces of ground of at least a square metre."""
+    return [one for one in shapely.get_parts(shape) if isinstance(one, Polygon) and one.area >= 1.0]

@@ -1,4 +1,4 @@
-"""Weighing alternatives against each other: which are beaten in everything, and which one is advised, with its reason."""
+"""Weighing alternatives against each other: which are beaten in everything, and which one is advised."""
 
 from __future__ import annotations
 
@@ -83,28 +83,3 @@ def shortlist(
 
 def _apart(one: Alternative, other: Alternative, scale: Sequence[int]) -> float:
     return sum(abs(a - b) / s for a, b, s in zip(measures(one), measures(other), scale, strict=True))
-
-
-def reason(best: Alternative, base: Alternative) -> str:
-    """Return in two sentences why one is advised over what is done now, and what it costs in time."""
-    if best.baseline:
-        return (
-            "Nothing that was tried spares more than what is done now without taking more time than there is. "
-            f"It adds {base.lasting_more_ha:.2f} ha of expected lasting damage and takes {base.hours:.1f} h."
-        )
-    spared = base.lasting_more_ha - best.lasting_more_ha
-    deep = base.deep_more_ha - best.deep_more_ha
-    wheeled = base.wheeled_pct - best.wheeled_pct
-    minutes = round((best.hours - base.hours) * 60)
-    parts = [f"{spared:.2f} ha less expected lasting damage than what is done now"]
-    if abs(deep) >= 0.01:
-        parts.append(f"{abs(deep):.2f} ha {'less' if deep > 0 else 'more'} of likely overstress below tillage depth")
-    if abs(wheeled) >= 0.5:
-        parts.append(f"{abs(wheeled):.1f} % {'less' if wheeled > 0 else 'more'} of the field wheeled")
-    first = f"{best.words[0].upper()}{best.words[1:]}: {', '.join(parts)}."
-    cost = f"{abs(minutes)} minutes {'more' if minutes > 0 else 'less'}" if minutes else "no more time"
-    loads = (
-        f"{best.loads} loads instead of {base.loads}" if best.loads != base.loads else f"the same {best.loads} loads"
-    )
-    more_km = best.km - base.km
-    return f"{first} It takes {cost}, {loads} and {abs(more_km):.1f} km {'more' if more_km >= 0 else 'less'} driving."

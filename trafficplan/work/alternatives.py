@@ -46,6 +46,7 @@ def try_all(job: SpreadJob, before: Before, most: int, workers: int | None, hour
     start = time.perf_counter()
     found: dict[str, tuple[Candidate, Judged]] = {}
     field_ha = job.field.polygon.area / 1e4
+    ways = routes(job)[:most]
     whole = True
 
     def say(done: int, planned: int, phase: float) -> None:
@@ -53,7 +54,6 @@ def try_all(job: SpreadJob, before: Before, most: int, workers: int | None, hour
 
     try:
         with sharing(_judge_group, (job, before), count) as each:
-            ways = routes(job)[:most]
             for done in _judge(each, ways, found):
                 say(done, len(ways), 0.0)
             base = found[ways[0].key][1]
@@ -63,8 +63,8 @@ def try_all(job: SpreadJob, before: Before, most: int, workers: int | None, hour
             for done in _judge(each, more, found):
                 say(done, len(more), 0.5)
     except KeyboardInterrupt:
-        if not _alternatives(found):
-            raise
+        if ways[0].key not in found or isinstance(found[ways[0].key][1], InputError):
+            raise  # without what is done now nothing can be compared
         whole = False
     alternatives = _alternatives(found)
     refused = tuple((one, judged) for one, judged in found.values() if isinstance(judged, InputError))
@@ -104,8 +104,9 @@ def _alternatives(found: dict[str, tuple[Candidate, Judged]]) -> list[Alternativ
 
 def _best(job: SpreadJob, found: dict[str, tuple[Candidate, Judged]], hours: float | None) -> Alternative | None:
     so_far = _alternatives(found)
-    field_ha = job.field.polygon.area / 1e4
-    return advised(covering(so_far, so_far[0], field_ha), job.hour_ha, hours) if so_far else None
+    if not so_far or so_far[0].key != "1":  # what is done now comes first
+        return None
+    return advised(covering(so_far, so_far[0], job.field.polygon.area / 1e4), job.hour_ha, hours)
 
 
 def _kept(found: dict[str, tuple[Candidate, Judged]], field_ha: float) -> list[Candidate]:

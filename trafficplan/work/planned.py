@@ -27,7 +27,7 @@ from trafficplan.routes.build import field_pressure
 from trafficplan.routes.written import plan_of
 from trafficplan.work.field import folder_name
 from trafficplan.work.hands import hands
-from trafficplan.work.place import result_at
+from trafficplan.work.place import Place
 from trafficplan.work.season import map_farm
 from trafficplan.work.spreading import SpreadPlans
 
@@ -35,19 +35,13 @@ from trafficplan.work.spreading import SpreadPlans
 ADVISED = "advised"
 
 
-def write_plans(out: Path, done: SpreadPlans, plan: Plan, result: Mapping[str, object], workers: int | None) -> None:
-    """Write everything about the plans into one result folder, with the maps of what is done now and of the advised way.
-
-    Raises
-    ------
-    OutputError
-        The folder holds something else, or cannot be written.
-    """
+def write_plans(place: Place, done: SpreadPlans, plan: Plan, result: Mapping[str, object], workers: int | None) -> None:
+    """Write everything about the plans into one result folder, with the maps of what is done now and of the advised way."""
     farm = with_jobs(done.fields)
     fields = [one.field for one in done.fields]
     scenarios = ["base", ADVISED] if any(not one.advised.baseline for one in done.fields) else ["base"]
     last = max(one.job.operation.day for one in done.fields)
-    with result_at(out) as place, hands(workers) as at_work:
+    with hands(workers) as at_work:
         map_farm(farm, fields, scenarios, replace(plan, last=last), place, at_work)
         folder = place.folder
         for one in done.fields:

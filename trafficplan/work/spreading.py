@@ -12,8 +12,9 @@ from trafficplan.chain import Plan
 from trafficplan.decide.alternatives import Alternative
 from trafficplan.decide.spread import Candidate, SpreadJob, drive_of, judged
 from trafficplan.decide.spread_plan import FieldPlan, Share, cab_plan, day_of, where_it_smears
-from trafficplan.decide.weighing import reason, shortlist
+from trafficplan.decide.weighing import shortlist
 from trafficplan.names import Note
+from trafficplan.report.spread_result import reason
 from trafficplan.whatif import Before, season_before
 from trafficplan.work.alternatives import try_all
 
@@ -23,11 +24,12 @@ Told = Callable[[str, float, float, Alternative | None], None]
 
 @dataclass(frozen=True)
 class SpreadPlans:
-    """The plans of all fields asked for, and the order in which they fit the day."""
+    """The plans of all fields asked for, the order in which they fit the day, and fields that an interrupt left out."""
 
     fields: tuple[FieldPlan, ...]
     day: tuple[Share, ...]
     hours: float | None
+    unplanned: tuple[str, ...] = ()
 
     @property
     def notes(self) -> tuple[Note, ...]:
@@ -62,10 +64,16 @@ def plan_fields(
         def told_here(share: float, seconds: float, best: Alternative | None, job: SpreadJob = job, i: int = i) -> None:
             told(job.field.key, (i + share) / len(jobs), seconds, best)
 
-        done.append(_plan_field(job, plan, count, most, hours if len(jobs) == 1 else None, workers, told_here))
+        try:
+            done.append(_plan_field(job, plan, count, most, hours if len(jobs) == 1 else None, workers, told_here))
+        except KeyboardInterrupt:
+            if not done:
+                raise
+            break
         if not done[-1].whole:
             break
-    return SpreadPlans(tuple(done), day_of(done, hours), hours)
+    unplanned = tuple(job.field.key for job in jobs[len(done) :])
+    return SpreadPlans(tuple(done), day_of(done, hours), hours, unplanned)
 
 
 def _plan_field(
@@ -86,21 +94,28 @@ def _plan_field(
     best = next(one for one in chosen if one.recommended)
     base = next(one for one in chosen if one.baseline)
     drive = drive_of(job, candidates[best.key])
-    smears = {} if job.operation.moisture else _smears(job, before, candidates)
+    smears, all_told = ({}, True) if job.operation.moisture else _smears(job, before, candidates)
     refused = Counter(error.problems[0].what for _, error in tried.refused)
-    notes = [*job.notes, *before.laid.notes, *best.notes]
+    cab = cab_plan(job, candidates[best.key], best, drive)
+    notes = [*job.notes, *before.laid.notes, *cab.notes]
     return FieldPlan(
-        job, tuple(chosen), smears, candidates, reason(best, base), cab_plan(job, candidates[best.key], best, drive),
-        len(tried.alternatives), tuple(refused.most_common()), tried.whole, time.perf_counter() - start,
+        job, tuple(chosen), smears, candidates, reason(best, base, job.farm.units), cab,
+        len(tried.alternatives), tuple(refused.most_common()), tried.whole and all_told, time.perf_counter() - start,
         tuple(dict.fromkeys(notes)),
     )  # fmt: skip
 
 
-def _smears(job: SpreadJob, before: Before, candidates: Mapping[str, Candidate]) -> dict[str, Alternative]:
-    """Return the short list where the soil smears: what people need to know when the moisture is only assumed."""
+def _smears(job: SpreadJob, before: Before, candidates: Mapping[str, Candidate]) -> tuple[dict[str, Alternative], bool]:
+    """Return the short list where the soil smears: what people need to know when the moisture is only assumed.
+
+    An interrupt keeps what was judged; then the second is False.
+    """
     out: dict[str, Alternative] = {}
-    for letter, candidate in candidates.items():
-        answer = judged(job, before, where_it_smears(candidate))
-        if isinstance(answer, Alternative):
-            out[letter] = answer
-    return out
+    try:
+        for letter, candidate in candidates.items():
+            answer = judged(job, before, where_it_smears(candidate))
+            if isinstance(answer, Alternative):
+                out[letter] = answer
+    except KeyboardInterrupt:
+        return out, False
+    return out, True
