@@ -25,10 +25,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 KEPT = 6  # pairs of cost and product kept per bout and side
-TRIED = 3  # of them while orders are searched
+KEPT_TRIED = 3  # of them while orders are searched
 EMPTY_M = 0.01  # less work than this is none
 GAIN_M = 1e-6  # an order that costs less by more than this is better
-SAME_M = 1e-7  # costs and products that differ by less are the same
 MOVED = 3  # bouts moved together at most
 KINDS = 5 + 8 * MOVED  # kinds of change
 SPAN = 24  # places among which stretches are changed by chance
@@ -184,77 +183,32 @@ def judge(
 
 
 @njit(cache=True)
-def _shift(
-    values: NDArray, boards: NDArray, count: NDArray, old: NDArray, old_boards: NDArray, old_count: NDArray
-) -> float:
-    """Return by how much all values of a row differ from the old ones with as much on board; NaN if not all alike."""
-    shift, first = np.nan, True
-    for side in range(2):
-        if count[side] != old_count[side]:
-            return np.nan
-        for k in range(count[side]):
-            change = values[side, k] - old[side, k]
-            if abs(boards[side, k] - old_boards[side, k]) > SAME_M or (not first and abs(change - shift) > SAME_M):
-                return np.nan
-            shift, first = change, False
-    return shift
-
-
-@njit(cache=True)
-def _forward(
-    length: NDArray, way: NDArray, fill: NDArray, job: NDArray, order: NDArray, low: int, high: int, left: NDArray,
-    cost: NDArray, board: NDArray, count: NDArray, how: NDArray,
-) -> tuple[int, int]:  # fmt: skip
-    """Write the states anew of an order that was changed at low <= place < high; returns the row from which on they are
-    the old ones but for a shift of all costs, and the steps tried."""
-    n, tried = len(order), 0
-    for i in range(low, n):
-        old, old_board, old_count = cost[i + 1].copy(), board[i + 1].copy(), count[i + 1].copy()
-        before = order[i - 1] if i > 0 else n
-        tried += advance(length, way, fill, job, cost, board, count, how, i + 1, order[i], before, left[i])
-        if i >= high:
-            shift = _shift(cost[i + 1], board[i + 1], count[i + 1], old, old_board, old_count)
-            if not np.isnan(shift):
-                cost[i + 2 :] += shift
-                return i + 1, tried
-    return n + 1, tried
-
-
-@njit(cache=True)
-def _backward(
-    length: NDArray, way: NDArray, fill: NDArray, last: NDArray, job: NDArray, order: NDArray, low: int, row: int,
-    left: NDArray, board: NDArray, count: NDArray, ahead: NDArray,
+def to_go(
+    length: NDArray, way: NDArray, fill: NDArray, last: NDArray, job: NDArray, order: NDArray,
+    board: NDArray, count: NDArray, ahead: NDArray,
 ) -> int:  # fmt: skip
-    """Write anew what each state before a row still costs until the end at most; returns the steps tried.
+    """Write what each state of an order still costs until the end at most; returns the steps tried.
 
-    A state with more on board than one whose rest is known costs no more than that. States up to row `low` are old.
+    A state with more on board than one whose rest is known costs no more than that.
     """
-    n, kept, tried = len(order), board.shape[2], 0
+    n, kept, tried, left = len(order), board.shape[2], 0, 0.0
     own_cost, own_board = np.zeros((2, 2, kept)), np.zeros((2, 2, kept))
     own_count, how = np.zeros((2, 2), np.int64), np.zeros((2, 2, kept), np.int64)
-    if row > n:
+    for row in range(n, -1, -1):
+        bout = order[row] if row < n else 0
+        before = order[row - 1] if row > 0 else n
+        left += length[bout] if row < n else 0.0
         for side in range(2):
-            for k in range(count[n, side]):
-                way_out = last[2 * order[n - 1] + side]
-                if job[2] > 0.0:
-                    way_out *= 1.0 + job[2] * _share(board[n, side, k], job[0], job[3] > 0.0)
-                ahead[n, side, k] = way_out
-    for i in range(min(row, n) - 1, -1, -1):
-        old = ahead[i].copy()
-        for side in range(2):
-            for k in range(count[i, side]):
+            for k in range(count[row, side]):
+                if row == n:
+                    ahead[row, side, k] = last[2 * before + side]
+                    if job[2] > 0.0:
+                        ahead[row, side, k] *= 1.0 + job[2] * _share(board[row, side, k], job[0], job[3] > 0.0)
+                    continue
                 own_count[0, side], own_count[0, 1 - side] = 1, 0
-                own_cost[0, side, 0], own_board[0, side, 0] = 0.0, board[i, side, k]
-                before = order[i - 1] if i > 0 else n
-                tried += advance(
-                    length, way, fill, job, own_cost, own_board, own_count, how, 1, order[i], before, left[i]
-                )
-                ahead[i, side, k] = _with_rest(own_cost, own_board, own_count, 1, board, count, ahead, i + 1)
-        if i <= low:
-            shift = _shift(ahead[i], board[i], count[i], old, board[i], count[i])
-            if not np.isnan(shift):
-                ahead[:i] += shift
-                break
+                own_board[0, side, 0] = board[row, side, k]
+                tried += advance(length, way, fill, job, own_cost, own_board, own_count, how, 1, bout, before, left)
+                ahead[row, side, k] = _with_rest(own_cost, own_board, own_count, 1, board, count, ahead, row + 1)
     return tried
 
 
@@ -360,49 +314,36 @@ def _changed(order: NDArray, trial: NDArray, i: int, p: int, kind: int) -> tuple
 
 
 @njit(cache=True)
-def _settle(
-    length: NDArray, way: NDArray, fill: NDArray, last: NDArray, job: NDArray, order: NDArray, low: int, high: int,
-    cost: NDArray, board: NDArray, count: NDArray, how: NDArray, ahead: NDArray, left: NDArray, place: NDArray,
-) -> tuple[float, int]:  # fmt: skip
-    """Write all that is known of an order that was changed at low <= place < high: states, what each still costs, work
-    left before each place, place of each bout; returns its cost and the steps tried."""
-    for k in range(low, high):
-        place[order[k]] = k
-        left[k + 1] = left[k] - length[order[k]]
-    row, tried = _forward(length, way, fill, job, order, low, high, left, cost, board, count, how)
-    tried += _backward(length, way, fill, last, job, order, low, row, left, board, count, ahead)
-    return final(last, job, cost, board, count, order[-1])[0], tried
-
-
-@njit(cache=True)
-def _swap_stretches(order: NDArray, lot: int) -> tuple[int, int, int, int]:
-    """Let two stretches side by side, somewhere in an order, change places; returns the ends of both and the next
-    number of the series of chance."""
+def _swap_stretches(order: NDArray, trial: NDArray, lot: int) -> tuple[int, int, int, int]:
+    """Write the order with two stretches side by side, somewhere in it, changed round; returns the ends of both and the
+    next number of the series of chance."""
     n = len(order)
     span = min(n, SPAN)
-    cuts = np.empty(3, np.int64)
     lot = (lot * 1103515245 + 12345) % 2147483648
     first = (lot >> 8) % (n - span + 1)
-    for k in range(3):
+    low, high, total = n, 0, 0
+    for _ in range(3):
         lot = (lot * 1103515245 + 12345) % 2147483648
-        cuts[k] = first + (lot >> 8) % (span + 1)
-    cuts.sort()
-    a, b, c = int(cuts[0]), int(cuts[1]), int(cuts[2])
-    before = order[a:b].copy()
-    order[a : a + c - b] = order[b:c].copy()
-    order[a + c - b : c] = before
-    return a, a + c - b, c, lot
+        cut = first + (lot >> 8) % (span + 1)
+        low, high, total = min(low, cut), max(high, cut), total + cut
+    middle = total - low - high
+    for k in range(n):
+        trial[k] = order[k]
+    for k in range(middle, high):
+        trial[low + k - middle] = order[k]
+    for k in range(low, middle):
+        trial[high - middle + k] = order[k]
+    return low, low + high - middle, high, lot
 
 
 @njit(cache=True)
-def _wait(queue: NDArray, waiting: NDArray, order: NDArray, places: NDArray) -> None:
-    """Put the bouts at some places in the queue of those to be moved; its first two numbers are head and length."""
+def _wait(queue: NDArray, waiting: NDArray, order: NDArray, place: int) -> None:
+    """Put the bout at a place in the queue of those to be moved; the first two numbers of it are head and length."""
     n = len(order)
-    for k in places:
-        if 0 <= k < n and not waiting[order[k]]:
-            waiting[order[k]] = True
-            queue[2 + (queue[0] + queue[1]) % n] = order[k]
-            queue[1] += 1
+    if 0 <= place < n and not waiting[order[place]]:
+        waiting[order[place]] = True
+        queue[2 + (queue[0] + queue[1]) % n] = order[place]
+        queue[1] += 1
 
 
 @njit(cache=True)
@@ -426,78 +367,78 @@ def improve(
     """Better an order in place until no change helps or the budget of steps is used; then, for so many rounds, change a
     stretch of it by chance and better again. Returns its cost and the steps used.
 
-    near (n, m): the bouts to which each may be moved; join (n + 1, n): least way from each (n: the start) to each. At
-    first only changes that bring bouts nearer to each other are tried, then all.
+    near (n, m): the bouts to which each may be moved; join (n + 1, n): least way from each (n: the start) to each. In
+    each round first only changes that bring bouts nearer to each other are tried, then all.
     """
     n = len(order)
-    shape = (n + 1, 2, TRIED if job[1] > 0.0 else 1)
-    cost, board, ahead = np.empty(shape), np.empty(shape), np.empty(shape)
-    how, count = np.empty(shape, np.int64), np.zeros((n + 1, 2), np.int64)
-    cost2, board2, how2, count2 = cost.copy(), board.copy(), how.copy(), count.copy()
-    trial, left, place = order.copy(), np.empty(n + 1), np.empty(n, np.int64)
+    shape = (n + 1, 2, KEPT_TRIED if job[1] > 0.0 else 1)
+    cost, board, how, count = (
+        np.empty(shape),
+        np.empty(shape),
+        np.empty(shape, np.int64),
+        np.zeros((n + 1, 2), np.int64),
+    )
+    cost2, board2, how2, count2, ahead = cost.copy(), board.copy(), how.copy(), count.copy(), cost.copy()
+    trial, old, left, place = order.copy(), order.copy(), np.empty(n + 1), np.empty(n, np.int64)
+    champion, touched = order.copy(), np.zeros(6, np.int64)
     queue, waiting = np.zeros(n + 2, np.int64), np.zeros(n, np.bool_)
-    cost2[0, 0, 0], board2[0, 0, 0], count2[0, 0], left[0] = 0.0, on_board, 1, length.sum()
-    best, used = _settle(
-        length, way, fill, last, job, order, 0, n, cost2, board2, count2, how2, ahead, left, place
-    )  # fmt: skip
-    again = np.arange(n)
-    _wait(queue, waiting, order, again)
-    champion, least, lot = order.copy(), best, 12345
-    for turn in range(2 * rounds + 2):
-        while queue[1] > 0 and used < budget:
-            bout = queue[2 + queue[0]]
+    best, least, lot, used, turn, bout, number, low, high = np.inf, np.inf, 12345, 0, 0, -1, 0, 0, 0
+    stale, tried_out, whole = True, False, True
+    while used < budget or stale:
+        if stale:  # all that is known of an order
+            found = judge(length, way, fill, last, job, order, on_board, cost2, board2, count2, how2)[0]
+            used += 2 * to_go(length, way, fill, last, job, order, board2, count2, ahead)
+            if tried_out and found >= best - GAIN_M:  # a heavier load cost more than was known
+                order[low:high] = old[low:high]
+                tried_out = False
+                continue
+            if tried_out:
+                number = 0
+                for k in (low - 1, low, high - 1, high):
+                    _wait(queue, waiting, order, k)
+            left[0] = length.sum()
+            for k in range(n):
+                place[order[k]] = k
+                left[k + 1] = left[k] - length[order[k]]
+            best, stale, tried_out = found, False, False
+            if best < least - GAIN_M:
+                least = best
+                champion[:] = order
+        if bout < 0 and queue[1] == 0:  # the next pass or round
+            if turn == 2 * rounds + 2:
+                break
+            if turn > 0 and turn % 2 == 0:
+                if n < 4:
+                    break
+                touched[0], touched[2], touched[4], lot = _swap_stretches(champion, order, lot)
+                whole = False
+                for k in range(0, 6, 2):
+                    touched[k + 1] = touched[k] - 1
+            for k in range(n if whole else 6):
+                _wait(queue, waiting, order, k if whole else touched[k])
+            stale = turn > 0 and turn % 2 == 0
+            turn += 1
+            continue
+        if bout < 0:
+            bout, number = queue[2 + queue[0]], 0
             queue[0], queue[1] = (queue[0] + 1) % n, queue[1] - 1
             waiting[bout] = False
-            number = 0
-            while number < near.shape[1] * KINDS and used < budget:
-                low, high = _changed(order, trial, place[bout], place[near[bout, number // KINDS]], number % KINDS)
-                number += 1
-                if high == 0:
-                    continue
-                if turn % 2 == 0 and not _nearer(join, order, trial, low, high):
-                    continue
-                found, tried = _trial(
-                    length, way, fill, last, job, trial, order, low, high, left[low], best,
-                    cost, board, count, how, cost2, board2, count2, ahead,
-                )  # fmt: skip
-                used += tried
-                if found >= best - GAIN_M:
-                    continue
-                old = order[low:high].copy()
+        while number < near.shape[1] * KINDS and used < budget:
+            low, high = _changed(order, trial, place[bout], place[near[bout, number // KINDS]], number % KINDS)
+            number += 1
+            if high == 0 or (turn % 2 == 1 and not _nearer(join, order, trial, low, high)):
+                continue
+            found, tried = _trial(
+                length, way, fill, last, job, trial, order, low, high, left[low], best,
+                cost, board, count, how, cost2, board2, count2, ahead,
+            )  # fmt: skip
+            used += tried
+            if found < best - GAIN_M:
+                old[low:high] = order[low:high]
                 order[low:high] = trial[low:high]
-                found, tried = _settle(
-                    length, way, fill, last, job, order, low, high, cost2, board2, count2, how2, ahead, left, place
-                )  # fmt: skip
-                used += tried
-                if found < best - GAIN_M:
-                    best, number = found, 0
-                    _wait(queue, waiting, order, np.array([low - 1, low, high - 1, high]))
-                else:  # a heavier load cost more than was known
-                    order[low:high] = old
-                    best, tried = _settle(
-                        length, way, fill, last, job, order, low, high, cost2, board2, count2, how2, ahead, left, place
-                    )  # fmt: skip
-                    used += tried
-        if turn % 2 == 0:
-            _wait(queue, waiting, order, again)
-            continue
-        if best < least - GAIN_M:
-            least = best
-            champion[:] = order
-        if used >= budget or n < 4:
-            break
-        trial[:] = champion
-        a, b, c, lot = _swap_stretches(trial, lot)
-        changed = np.flatnonzero(trial != order)
-        if len(changed) == 0:
-            continue
-        low, high = int(changed[0]), int(changed[-1]) + 1
-        order[low:high] = trial[low:high]
-        best, tried = _settle(
-            length, way, fill, last, job, order, low, high, cost2, board2, count2, how2, ahead, left, place
-        )  # fmt: skip
-        used += tried
-        again = np.array([a - 1, a, b - 1, b, c - 1, c])
-        _wait(queue, waiting, order, again)
+                stale = tried_out = True
+                break
+        if not stale:
+            bout = -1
     order[:] = champion
     return least, used
