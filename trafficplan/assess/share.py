@@ -102,7 +102,7 @@ def expected_ha(counts: Counts, cell_ha: float, strength: float = 1.0) -> float:
 
     Examples
     --------
-    >>> expected_ha(np.bincount([0, 4000, 5000, 9000], minlength=10001), 1.0)
+    >>> round(expected_ha(np.bincount([0, 4000, 5000, 9000], minlength=10001), 1.0), 6)
     1.8
     """
     return float((counts * _chances(strength)).sum()) * cell_ha
