@@ -104,7 +104,10 @@ def as_driven(farm: Farm, season: int | None) -> Driven:
     notes += [*matched.notes, *more, *same_drive(matched), *same_time(farm.operations)]
     estimated = tuple(one.operation for one in missing if one.operation)
     told = tuple(dict.fromkeys(notes))
-    return Driven(replace(driven, notes=tuple(dict.fromkeys([*farm.notes, *told]))), matched, missing, estimated, told)
+    used = {one.drive.removeprefix("track:") for one in driven.operations}
+    logs = {key: log for key, log in driven.logs.items() if key in used}  # a day's whole log need not go to every field
+    whole = replace(driven, logs=logs, notes=tuple(dict.fromkeys([*farm.notes, *told])))
+    return Driven(whole, matched, missing, estimated, told)
 
 
 def audit_farm(
