@@ -65,6 +65,22 @@ def test_no_pressure_that_is_tried_lies_below_the_table(farm):
     ]
 
 
+def test_what_is_done_now_is_never_below_a_table_either(farm):
+    outfit = farm.outfits["spreader"]
+    drawn = outfit.vehicles[1]
+    soft = replace(drawn, axles=(replace(drawn.axles[0], field_pa=0.6e5),))
+    low = replace(farm, outfits={**farm.outfits, "spreader": replace(outfit, vehicles=(outfit.vehicles[0], soft))})
+    job = job_of(low, "Yard Field")
+    table = next(one for one in pressure_sets(job, job.full_kg) if one.words == "let down for the field").field_pa
+    assert all(one.operation.pressures_pa["spreader"] >= table["spreader"] > 0.6e5 for one in routes(job))
+    assert any("0.6 bar" in note.what and note.kind == "warned" for note in job.notes)
+
+
+def test_a_day_of_another_year_is_warned_of(farm):
+    assert any("season 2026" in note.why for note in job_of(farm, "Yard Field", date="2062-10-20").notes)
+    assert not any("season 2026" in note.why for note in job_of(farm, "Yard Field").notes)
+
+
 def test_an_axle_that_cannot_change_has_one_pressure_on_the_sheet(farm, planned):
     (plan,) = planned.fields
     job = job_of(farm, "Yard Field")
@@ -283,6 +299,14 @@ def test_the_command_answers_in_json_and_in_words():
     assert "Yard Field" in words.stdout and "Local rules" in words.stdout and "dig a hole" in words.stdout
 
 
+def test_tramlines_that_do_not_fit_are_refused_with_the_option_that_leaves_them():
+    done = CliRunner().invoke(
+        app, ["spread", str(sample_farm()), "--field", "Ditch Field", "--outfit", "spreader", "--rate", "12t/ha",
+              "--cell", "4", "--workers", "1", "--date", "2026-03-01"]
+    )  # fmt: skip
+    assert done.exit_code == 2 and "--off-tramlines" in done.output and "tramlines every 24" in done.output
+
+
 def test_an_unknown_field_is_refused():
     done = CliRunner().invoke(
         app, ["spread", str(sample_farm()), "--field", "Yard Feld", "--outfit", "spreader", "--rate", "12t/ha"]
@@ -315,6 +339,7 @@ def test_the_plan_taken_into_the_farm_folder_gives_the_same_rows(tmp_path):
     for name in ("spread.html", "sheet.html", "drive.gpx", "drive.gpkg", "TASKDATA/TASKDATA.XML", "alternatives.csv",
                  "zones.csv", "report.html", "run.json", "spread.json"):  # fmt: skip
         assert (out / name).stat().st_size > 0
+    assert "autumn in operations.csv" in done.output
     farm = read_farm(folder)
     taken = next(one for one in farm.operations if one.key == "autumn")
     assert taken.drive == "plan:autumn" and farm.plans["autumn"].trips > 0

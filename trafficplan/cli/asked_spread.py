@@ -18,7 +18,7 @@ from trafficplan.chain import LOAD_MOST
 from trafficplan.cli.asked import known, refuse
 from trafficplan.decide.cab import Unspread
 from trafficplan.decide.heap import heap_jobs
-from trafficplan.decide.spread import Fill, SpreadJob
+from trafficplan.decide.spread import Fill, SpreadJob, baseline
 from trafficplan.decide.trip import most_within_plates, over_plate
 from trafficplan.errors import InputError
 from trafficplan.farm import defaults
@@ -33,6 +33,7 @@ from trafficplan.inputs.ledger import Ledger
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import Note
 from trafficplan.soil.unit import SoilUnit
+from trafficplan.units import pressure_text
 
 #: Rates beyond these are a slip of the pen [kg/m2]: 100 kg/ha and 200 t/ha (common practice, no source).
 RATES = (0.01, 20.0)
@@ -79,6 +80,7 @@ def asked_of(farm: Farm, folder: Path, key: str, asked: Mapping[str, Any]) -> Sp
         defaults.number("hour_worth_ha", farm.defaults), density if _is_volume(asked["rate"]) else None, strips=strips,
         notes=tuple(dict.fromkeys(notes)),
     )  # fmt: skip
+    job = replace(job, notes=(*job.notes, *_below_table(job)))
     job = _with_heap(job, asked)
     if job.spread_on is not None and job.spread_on.area < 100.0:
         raise refuse(
@@ -86,6 +88,16 @@ def asked_of(farm: Farm, folder: Path, key: str, asked: Mapping[str, Any]) -> Sp
             "ground outside the distances to water, wells and boundaries", "check the distances with --keep",
         )  # fmt: skip
     return job
+
+
+def _below_table(job: SpreadJob) -> list[Note]:
+    """Return a warning for every axle whose pressure on file lies below its tyre's table."""
+    axles = {axle.key: axle.field_pa for axle in job.farm.outfits[job.operation.outfit].axles()}
+    return [
+        Note("warned", f"outfit {job.operation.outfit}, {axle}: {pressure_text(axles[axle])} in the field",
+             f"{pressure_text(pressure)} taken", "the tyre's table asks for it at the full load", "tyre_tables.csv")
+        for axle, pressure in baseline(job).pressures.field_pa.items()
+    ]  # fmt: skip
 
 
 def _gateways(farm: Farm, field: Field, asked: Mapping[str, Any]) -> list[str]:
@@ -187,9 +199,13 @@ def _full_load(outfit: Outfit, asked_t: float | None, density: float | None, not
 def _day(farm: Farm, field: Field, text: str | None, notes: list[Note]) -> dt.date:
     if text is not None:
         try:
-            return dt.date.fromisoformat(text)
+            day = dt.date.fromisoformat(text)
         except ValueError:
             raise refuse("not a date", "--date", text, "a day as YYYY-MM-DD", "write for example 2026-04-03") from None
+        if day.year != farm.season:
+            notes.append(Note("warned", "day of the job", day.isoformat(), f"not in the farm's season {farm.season}",
+                              "option --date"))  # fmt: skip
+        return day
     days = [one.day for one in farm.operations if one.field == field.key]
     day = max(days) + dt.timedelta(days=1) if days else dt.date(farm.season, 1, 1)
     notes.append(Note("assumed", f"field {field.key}: day of the job", day.isoformat(),

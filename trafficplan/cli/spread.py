@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -88,7 +89,7 @@ def _spread(folder: Path, asked: dict[str, Any], as_json: bool, partly: list[str
         result_at(Path(asked["out"])) if asked["out"] else nullcontext() as place
     ):  # refused before the work, not after
         with _progress(not as_json) as told:
-            done = plan_fields(jobs, plan, count, most, asked["hours"], workers, told)
+            done = _with_mend(lambda: plan_fields(jobs, plan, count, most, asked["hours"], workers, told))
         found = _told(farm, done, asked)
         partly += [*(one.field for one in done.fields if not one.whole), *done.unplanned]
         with _kept(found, as_json):
@@ -96,8 +97,28 @@ def _spread(folder: Path, asked: dict[str, Any], as_json: bool, partly: list[str
                 write_plans(place, done, plan, found["result"], workers)
     if asked["take"]:
         with _kept(found, as_json):
-            take_into(folder, done, asked["take"].upper(), asked["take_as"])
+            taken = take_into(folder, done, asked["take"].upper(), asked["take_as"])
+        names = ", ".join(one.key for one in taken)
+        found["text"] += (
+            f"\n\nWritten into {folder}: {names} in operations.csv, its drive in plans/, and a scenario as before."
+        )
     return found
+
+
+def _with_mend(work: Callable[[], SpreadPlans]) -> SpreadPlans:
+    """Name the option that lets bouts leave tramlines where they do not fit."""
+    from trafficplan.errors import InputError
+
+    try:
+        return work()
+    except InputError as error:
+        hint = "; with --off-tramlines this is planned in swaths"
+        raise InputError(
+            [
+                replace(one, mend=one.mend + hint) if "tramlines do not fit" in one.what else one
+                for one in error.problems
+            ]
+        ) from error
 
 
 def _told(farm: Farm, done: SpreadPlans, asked: dict[str, Any]) -> dict[str, Any]:

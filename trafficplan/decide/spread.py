@@ -151,10 +151,14 @@ def tons(kg: float, units: str) -> str:
 
 
 def baseline(job: SpreadJob) -> Candidate:
-    """Return what is done without a plan: the first gateway, usual bouts, full loads, pressures as they are."""
+    """Return what is done without a plan: the first gateway, usual bouts, full loads, pressures as they are.
+
+    Where a table asks for more than the outfit's file has, that is taken: nothing is compared below a table.
+    """
     words, _ = headings(job)[0]
+    pressures = pressure_sets(job, job.full_kg)[0]
     return _candidate(job, "A", words, None, "skip", job.gateways[0] if job.gateways else None, job.full_kg, "full",
-                      Pressures(AS_GIVEN))  # fmt: skip
+                      pressures)  # fmt: skip
 
 
 def routes(job: SpreadJob) -> list[Candidate]:
