@@ -8,6 +8,7 @@ from contextlib import contextmanager
 
 import boto3
 import pytest
+import s3fs
 from moto.server import ThreadedMotoServer
 
 
@@ -20,6 +21,7 @@ def object_store() -> Iterator[str]:
     server = ThreadedMotoServer(ip_address="127.0.0.1", port=port, verbose=False)
     server.start()
     patch = pytest.MonkeyPatch()
+    s3fs.S3FileSystem.clear_instance_cache()  # one made for an earlier server would go on asking there
     patch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{port}")
     for name, value in (("ACCESS_KEY_ID", "test"), ("SECRET_ACCESS_KEY", "test"), ("DEFAULT_REGION", "us-east-1")):
         patch.setenv(f"AWS_{name}", value)
@@ -28,4 +30,5 @@ def object_store() -> Iterator[str]:
         yield "s3://county"
     finally:
         patch.undo()
+        s3fs.S3FileSystem.clear_instance_cache()
         server.stop()
