@@ -1,6 +1,7 @@
 """The spreading plan: what it asks, what it tries, what it answers; on the sample farm at a coarse grid."""
 
 import csv
+import datetime as dt
 import json
 import shutil
 from dataclasses import replace
@@ -19,6 +20,7 @@ from trafficplan.decide.spread import baseline, drive_of, headings, judged, load
 from trafficplan.decide.spread_plan import cab_plan, day_of
 from trafficplan.errors import InputError
 from trafficplan.inputs.farm import read_farm
+from trafficplan.report.spread_result import text_of
 from trafficplan.whatif import season_before
 from trafficplan.work import alternatives as trying
 from trafficplan.work.spreading import plan_fields
@@ -79,6 +81,22 @@ def test_what_is_done_now_is_never_below_a_table_either(farm):
 def test_a_day_of_another_year_is_warned_of(farm):
     assert any("season 2026" in note.why for note in job_of(farm, "Yard Field", date="2062-10-20").notes)
     assert not any("season 2026" in note.why for note in job_of(farm, "Yard Field").notes)
+
+
+def test_fields_of_one_day_have_one_day(farm):
+    fields = ["Heron Meadow", "Sand Rise"]
+    days = {job_of(farm, name, field=fields, date=None).operation.day for name in fields}
+    last = max(one.day for one in farm.operations if one.field in fields)
+    assert days == {last + dt.timedelta(days=1)}
+    assert job_of(farm, "Sand Rise", date=None).operation.day < last
+
+
+def test_on_a_slope_no_table_is_said_to_be_missing(farm, planned):
+    (plan,) = planned.fields
+    steep = replace(plan, job=replace(plan.job, slope=0.2))
+    bare = replace(steep, alternatives=tuple(replace(one, pressures_words="") for one in plan.alternatives))
+    assert "No maker's table" in text_of([replace(bare, job=plan.job)], (), None, [])
+    assert "No maker's table" not in text_of([bare], (), None, [])
 
 
 def test_an_axle_that_cannot_change_has_one_pressure_on_the_sheet(farm, planned):

@@ -19,7 +19,7 @@ from trafficplan.cli.asked import known, refuse
 from trafficplan.decide.cab import Unspread
 from trafficplan.decide.heap import heap_jobs
 from trafficplan.decide.spread import Fill, SpreadJob, baseline
-from trafficplan.decide.trip import most_within_plates, over_plate
+from trafficplan.decide.trip import STEEPEST, most_within_plates, over_plate
 from trafficplan.errors import InputError
 from trafficplan.farm import defaults
 from trafficplan.farm.distances import forbidden
@@ -59,7 +59,7 @@ def asked_of(farm: Farm, folder: Path, key: str, asked: Mapping[str, Any]) -> Sp
     _open_ground(asked["surface"])
     rate, density = rate_of(folder, outfit, asked["rate"], asked["job"], notes)
     full = _full_load(outfit, asked["load_t"], density, notes)
-    day = _day(farm, field, asked["date"], notes)
+    day = _day(farm, field, asked, notes)
     moisture = moisture_of(folder, asked["soil"])
     drive = "tramlines" if field.tramlines and not asked["off_tramlines"] else "swaths"
     operation = Operation(
@@ -80,7 +80,7 @@ def asked_of(farm: Farm, folder: Path, key: str, asked: Mapping[str, Any]) -> Sp
         defaults.number("hour_worth_ha", farm.defaults), density if _is_volume(asked["rate"]) else None, strips=strips,
         notes=tuple(dict.fromkeys(notes)),
     )  # fmt: skip
-    job = replace(job, notes=(*job.notes, *_below_table(job)))
+    job = replace(job, notes=(*job.notes, *_below_table(job), *_steep(job)))
     job = _with_heap(job, asked)
     if job.spread_on is not None and job.spread_on.area < 100.0:
         raise refuse(
@@ -98,6 +98,14 @@ def _below_table(job: SpreadJob) -> list[Note]:
              f"{pressure_text(pressure)} taken", "the tyre's table asks for it at the full load", "tyre_tables.csv")
         for axle, pressure in baseline(job).pressures.field_pa.items()
     ]  # fmt: skip
+
+
+def _steep(job: SpreadJob) -> list[Note]:
+    """Return the warning that no pressure is named on a slope."""
+    if job.slope <= STEEPEST:
+        return []
+    value, why = f"up to {100 * job.slope:.0f} %", f"above {100 * STEEPEST:.0f} % no lowest pressure is advised"
+    return [Note("warned", f"field {job.field.key}: slope", value, f"{why}; part-filled tanks surge", "elevation")]
 
 
 def _gateways(farm: Farm, field: Field, asked: Mapping[str, Any]) -> list[str]:
@@ -196,7 +204,9 @@ def _full_load(outfit: Outfit, asked_t: float | None, density: float | None, not
     return load
 
 
-def _day(farm: Farm, field: Field, text: str | None, notes: list[Note]) -> dt.date:
+def _day(farm: Farm, field: Field, asked: Mapping[str, Any], notes: list[Note]) -> dt.date:
+    """Return the day asked for, else the one after all operations on all fields of the day."""
+    text = asked["date"]
     if text is not None:
         try:
             day = dt.date.fromisoformat(text)
@@ -206,7 +216,8 @@ def _day(farm: Farm, field: Field, text: str | None, notes: list[Note]) -> dt.da
             notes.append(Note("warned", "day of the job", day.isoformat(), f"not in the farm's season {farm.season}",
                               "option --date"))  # fmt: skip
         return day
-    days = [one.day for one in farm.operations if one.field == field.key]
+    fields = {field.key, *asked.get("field", ())}
+    days = [one.day for one in farm.operations if one.field in fields]
     day = max(days) + dt.timedelta(days=1) if days else dt.date(farm.season, 1, 1)
     notes.append(Note("assumed", f"field {field.key}: day of the job", day.isoformat(),
                       "no --date: after all operations of the season"))  # fmt: skip

@@ -9,6 +9,7 @@ from typing import Any
 
 from trafficplan.decide.alternatives import Alternative
 from trafficplan.decide.spread_plan import FieldPlan, Share
+from trafficplan.decide.trip import STEEPEST
 from trafficplan.inputs.amounts import GALLON
 from trafficplan.names import Note
 from trafficplan.report.cab_words import mass_words, unspread_rows
@@ -170,13 +171,14 @@ def text_of(
     if folders:
         blocks.append("\n".join(f"Open {one}/spread.html; print {one}/sheet.html for the cab." for one in folders))
     named = any(one.pressures_words for plan in plans for one in plan.alternatives)
-    blocks.append("\n".join(one.text for one in cautions_for(situations(named))))
+    steep = any(plan.job.slope > STEEPEST for plan in plans)
+    blocks.append("\n".join(one.text for one in cautions_for(situations(named, steep))))
     return "\n\n".join(blocks)
 
 
-def situations(named: bool) -> list[str]:
-    """Return the situations whose cautions a spreading plan shows; `named`: pressures are named."""
-    return ["spreading", "chance", "pressure" if named else "no_table"]
+def situations(named: bool, steep: bool) -> list[str]:
+    """Return the situations whose cautions a plan shows; `named`: pressures are; `steep`: too steep to name any."""
+    return ["spreading", "chance", "pressure" if named else "slope" if steep else "no_table"]
 
 
 def _field_lines(plan: FieldPlan) -> list[str]:
