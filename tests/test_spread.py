@@ -214,8 +214,19 @@ def test_the_loads_of_the_plan_are_rate_times_ground(planned):
     (plan,) = planned.fields
     need = plan.cab.rate_kg_m2 * (plan.advised.spread_ha + plan.advised.overlap_ha) * 1e4
     assert sum(plan.cab.loads_kg) == pytest.approx(need, rel=0.005)
+    assert set(plan.job.notes) <= set(plan.cab.notes) <= set(plan.notes)
     assert len(plan.cab.run_outs) == len(plan.cab.loads_kg) == plan.advised.loads
-    assert max(plan.cab.loads_kg) <= plan.advised.load_kg + 1e-6
+    assert max(plan.cab.loads_kg) == pytest.approx(plan.cab.load_kg) and plan.cab.load_kg <= plan.advised.load_kg + 1e-6
+
+
+def test_loads_all_alike_are_named_by_what_is_on_board(farm, planned):
+    (plan,) = planned.fields
+    job = job_of(farm, "Yard Field")
+    way = next(one for one in loads(job, routes(job)[:1], 2) if one.choice.size == "balanced")
+    drive = drive_of(job, way)
+    cab = cab_plan(job, way, plan.base, drive)
+    assert cab.load_kg < job.full_kg and cab.load_kg == pytest.approx(min(cab.loads_kg), rel=0.01)
+    assert "at most 9.0 t, loads all alike" in way.words()
 
 
 def test_a_candidate_drives_the_same_way_twice(farm):

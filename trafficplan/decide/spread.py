@@ -134,7 +134,8 @@ class Candidate:
 
     def words(self, units: str = "metric") -> str:
         """Return one line that tells it from the others; `units` as of the farm."""
-        load = f"{tons(self.operation.load_kg or 0.0, units)}, {SIZES[self.choice.size]}"
+        most = "" if self.choice.size == "full" else "at most "
+        load = f"{most}{tons(self.operation.load_kg or 0.0, units)}, {SIZES[self.choice.size]}"
         gate = f"{self.operation.gateway}, " if self.operation.gateway else ""
         return f"{gate}{self.heading_words}, {ORDERS[self.choice.order]}, {load}"
 

@@ -128,7 +128,7 @@ def cab_plan(job: SpreadJob, candidate: Candidate, best: Alternative, drive: Dri
         fill_xy=candidate.choice.fill_xy,
         order=best.order,
         heading_deg=best.heading_deg,
-        load_kg=best.load_kg,
+        load_kg=max(loads_kg(drive).tolist(), default=best.load_kg),
         rate_kg_m2=operation.rate_kg_m2 or 0.0,
         width_m=drive.width_m,
         axles=_axles(job, candidate),
@@ -146,7 +146,7 @@ def cab_plan(job: SpreadJob, candidate: Candidate, best: Alternative, drive: Dri
         tramlines=field.tramlines,
         swaths=swaths_of(drive),
         density_kg_m3=job.volume_density_kg_m3,
-        notes=tuple(dict.fromkeys([*best.notes, *_of_the_way(job, candidate, drive)])),
+        notes=tuple(dict.fromkeys([*job.notes, *best.notes, *_of_the_way(job, candidate, drive)])),
     )
 
 

@@ -204,16 +204,16 @@ def _field_lines(plan: FieldPlan) -> list[str]:
 
 def _warned(plan: FieldPlan) -> list[Note]:
     """Return the warnings of the question and of the advised way; those of the season before stand in the JSON."""
-    notes = dict.fromkeys([*plan.job.notes, *plan.cab.notes])
-    return [note for note in notes if note.kind != "assumed"]
+    return [note for note in plan.cab.notes if note.kind != "assumed"]
 
 
 def headline(plan: FieldPlan) -> str:
     """Return what is to be done in one line."""
     best = plan.advised
     gate = f"{best.gateway}, " if best.gateway else ""
-    up_to = "up to " if best.loads > 1 else ""
-    return f"{gate}{_count(best.loads, 'load')} of {up_to}{mass_words(best.load_kg, plan.cab.units)}, filled {best.fill_words}"
+    up_to = "up to " if plan.cab.load_kg - min(plan.cab.loads_kg, default=0.0) > 50.0 else ""
+    load = mass_words(plan.cab.load_kg, plan.cab.units)
+    return f"{gate}{_count(best.loads, 'load')} of {up_to}{load}, filled {best.fill_words}"
 
 
 def table_lines(alternatives: Sequence[Alternative], units: str = "metric") -> list[str]:

@@ -97,7 +97,7 @@ def _plan_field(
     smears, all_told = ({}, True) if job.operation.moisture else _smears(job, before, candidates)
     refused = Counter(error.problems[0].what for _, error in tried.refused)
     cab = cab_plan(job, candidates[best.key], best, drive)
-    notes = [*job.notes, *before.laid.notes, *cab.notes]
+    notes = [*cab.notes, *before.laid.notes]
     return FieldPlan(
         job, tuple(chosen), smears, candidates, reason(best, base, job.farm.units), cab,
         len(tried.alternatives), tuple(refused.most_common()), tried.whole and all_told, time.perf_counter() - start,
