@@ -332,10 +332,12 @@ def run_field(
             raise
         named = [replace(problem, where=f"scenario {scenario.key}, {problem.where}") for problem in error.problems]
         raise InputError(named) from None
-    layers = run_season(
-        laid.grid, laid.ground.soil_class, laid.depths_m, laid.deep_from_m, laid.events, threads=threads
+    # The layers of the kernel are named nowhere here: `summarise` lets go of them as soon as they are stored.
+    return summarise(
+        farm,
+        laid,
+        run_season(laid.grid, laid.ground.soil_class, laid.depths_m, laid.deep_from_m, laid.events, threads=threads),
     )
-    return summarise(farm, laid, layers)
 
 
 def summarise(farm: Farm, laid: FieldSeason, layers: SeasonLayers) -> FieldResult:
@@ -345,6 +347,8 @@ def summarise(farm: Farm, laid: FieldSeason, layers: SeasonLayers) -> FieldResul
     calm = laid.events[-1].soils if laid.events else untouched(farm, laid)
     chances = chance_tables(calm)
     stored = store(layers, ground, chances, first_deep)
+    first_over, worst = layers.first_over, layers.worst
+    del layers  # two thirds of the memory of a field
     rows = zones.zone_rows(laid.scenario, field.key, grid, ground, stored, chances, depths, laid.deep_from_m)
     summary = FieldSummary(
         scenario=laid.scenario,
@@ -355,8 +359,8 @@ def summarise(farm: Farm, laid: FieldSeason, layers: SeasonLayers) -> FieldResul
         rows=rows,
         zone_shapes=ground.shapes,
         steps_ha=zones.steps_ha(grid, ground, stored, depths, laid.deep_from_m),
-        parts=_parts(laid, layers),
-        worst=places.worst_places(field, grid, ground, stored, layers.worst, laid.operations, depths, first_deep),
+        parts=_parts(laid, first_over, worst),
+        worst=places.worst_places(field, grid, ground, stored, worst, laid.operations, depths, first_deep),
         drives={op.key: _drawn(drive) for op, drive in zip(laid.operations, laid.drives, strict=True)},
         crossings=_crossings(laid, defaults.number("gateway_radius_m", farm.defaults)),
         lasting_ha=float((stored.arrays["lasting"][ground.inside] >= 5000).sum()) * grid.cell_ha,
@@ -376,12 +380,12 @@ def untouched(farm: Farm, laid: FieldSeason) -> tuple[SoilDay, ...]:
     )
 
 
-def _parts(laid: FieldSeason, layers: SeasonLayers) -> tuple[OperationPart, ...]:
+def _parts(laid: FieldSeason, first_over: NDArray[np.uint16], worst: NDArray[np.uint16]) -> tuple[OperationPart, ...]:
     """Return what each operation drove and what it added below tillage depth, in the order of the season."""
     inside, cell_ha = laid.ground.inside, laid.grid.cell_ha
     most = len(laid.operations) + 1
-    added = np.bincount(layers.first_over[inside], minlength=most) * cell_ha
-    hardest = np.bincount(layers.worst[inside & (layers.first_over > 0)], minlength=most) * cell_ha
+    added = np.bincount(first_over[inside], minlength=most) * cell_ha
+    hardest = np.bincount(worst[inside & (first_over > 0)], minlength=most) * cell_ha
     parts = []
     for i, (operation, drive, event) in enumerate(zip(laid.operations, laid.drives, laid.events, strict=True)):
         steps = np.hypot(*np.diff(drive.xy, axis=0).T)
