@@ -250,3 +250,17 @@ def test_way_back_from_the_fill_point_is_a_trip_and_no_turn(choice: dict[str, An
         back = slice(i, work[np.searchsorted(work, i)])
         # only the last bend into the line is a turn
         assert step[back][drive.leg[:-1][back] == TURN].sum() < 8.0 * RIG.radius_m
+
+
+def test_a_bout_that_misses_the_ground_that_may_be_spread_is_left_out():
+    from shapely import box
+
+    from trafficplan.routes.swaths import Swath, inside_only
+
+    laid = [Swath(np.array([[0.0, y], [100.0, y]]), i, 0.0, 100.0) for i, y in enumerate((20.0, 80.0))]
+    (kept,) = inside_only(laid, box(10, 0, 60, 40), 12.0, 4.0)
+    assert (
+        kept.bout == 0
+        and kept.xy[0, 0] == pytest.approx(10.0, abs=0.1)
+        and kept.xy[-1, 0] == pytest.approx(60.0, abs=0.1)
+    )

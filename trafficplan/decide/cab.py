@@ -69,6 +69,7 @@ class CabPlan:
     boundary, tramlines : of the field
     swaths : headland rounds and swaths, each once, in the order and direction driven
     notes : everything assumed and warned of
+    steep : the ground is too steep for a lowest pressure to be named
     """
 
     farm: str
@@ -102,6 +103,7 @@ class CabPlan:
     tramlines: tuple[LineString, ...]
     swaths: tuple[LineString, ...]
     density_kg_m3: float | None = None
+    steep: bool = False
     notes: tuple[Note, ...] = ()
 
     def names_pressures(self) -> bool:

@@ -12,6 +12,7 @@ from trafficplan.decide.alternatives import Alternative
 from trafficplan.decide.cab import CabAxle, CabPlan, Unspread, swaths_of
 from trafficplan.decide.pressure import rows_of
 from trafficplan.decide.spread import Candidate, SpreadJob, question_of
+from trafficplan.decide.trip import STEEPEST
 from trafficplan.farm.operation import Moisture
 from trafficplan.names import Note
 from trafficplan.routes.build import field_pressure
@@ -146,6 +147,7 @@ def cab_plan(job: SpreadJob, candidate: Candidate, best: Alternative, drive: Dri
         tramlines=field.tramlines,
         swaths=swaths_of(drive),
         density_kg_m3=job.volume_density_kg_m3,
+        steep=job.slope > STEEPEST,
         notes=tuple(dict.fromkeys([*job.notes, *best.notes, *_of_the_way(job, candidate, drive)])),
     )
 

@@ -62,7 +62,8 @@ def headline(plan: CabPlan) -> tuple[str, str]:
         field, track = (_span([getattr(one, kind) for one in plan.axles]) for kind in ("field_pa", "track_pa"))
         set_to = f", {field} all the way." if field == track else f", field {field}, track {track}."
     else:
-        set_to = ". No pressure is named: a tyre has no maker's table."
+        why = "the ground is steep" if plan.steep else "a tyre has no maker's table"
+        set_to = f". No pressure is named: {why}."
     void = f" Void if the soil {plan.void_if}." if plan.void_if else ""
     return f"{gate}{loads}{set_to}", f"Stop at ruts of {say('depth', plan.stop_rut_m, plan.units)}.{void}"
 
@@ -202,7 +203,8 @@ def load_words(plan: CabPlan) -> str:
 
 def situations_of(plan: CabPlan) -> set[str]:
     """Return the situations whose cautions apply to a plan in the cab."""
-    return {"spreading", "road", "chance", "pressure" if plan.names_pressures() else "no_table"}
+    named = "pressure" if plan.names_pressures() else "slope" if plan.steep else "no_table"
+    return {"spreading", "road", "chance", named}
 
 
 def title_words(plan: CabPlan) -> str:

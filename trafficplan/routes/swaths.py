@@ -250,7 +250,8 @@ def inside_only(laid: list[Swath], ground: BaseGeometry, width_m: float, least_m
         lines = shapely.linestrings([[a + k * beside, b + k * beside] for k in (-0.5, -0.25, 0.0, 0.25, 0.5)])
         kept = [(0.0, length)]
         for k, line in zip((-0.5, -0.25, 0.0, 0.25, 0.5), lines, strict=True):
-            parts = [p for p in shapely.get_parts(line.intersection(ground)) if p.geom_type == "LineString"]
+            found = shapely.get_parts(line.intersection(ground))
+            parts = [p for p in found if p.geom_type == "LineString" and not p.is_empty]  # outside: an empty line
             spans = [tuple(sorted((np.asarray(p.coords)[[0, -1]] - a - k * beside) @ along)) for p in parts]
             kept = [(max(x, u), min(y, v)) for x, y in kept for u, v in spans if min(y, v) > max(x, u)]
         for low, high in kept:
