@@ -65,7 +65,9 @@ def cold_pressure(recording: Recording) -> Recording:
     pressure = np.where(pressure > 0, pressure, np.nan)  # a gauge that reads nothing
     if not np.isfinite(pressure).any():
         columns = {name: column for name, column in recording.columns.items() if name != "pressure"}
-        note = Note("warned", f"{recording.where}: tyre pressure", "not used", "it is 0 throughout: nothing was measured")
+        note = Note(
+            "warned", f"{recording.where}: tyre pressure", "not used", "it is 0 throughout: nothing was measured"
+        )
         return replace(recording, columns=columns, notes=(*recording.notes, note))
     low, high = _PRESSURES_PA
     usual = float(np.nanmedian(pressure))
