@@ -12,6 +12,7 @@ from typing import Any
 
 from trafficplan.errors import InputError, OutputError, Problem
 from trafficplan.work.hands import Each, Hands, Lost
+from trafficplan.work.memory import give_back
 from trafficplan.work.part import program_state
 from trafficplan.work.store import INSTALL, shown
 
@@ -94,6 +95,7 @@ def _answer(state: str, work: Callable[[Any], Any], task: Any) -> Any:
     """Run on a worker, also on one that came later."""
     if program_state() != state:
         raise _another(platform.node())
+    give_back()
     return work(task)
 
 
