@@ -1,7 +1,9 @@
 """A result appears whole or not at all; an interrupted swap is finished."""
 
 import json
+import os
 import pickle
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -67,6 +69,35 @@ def test_a_swap_without_a_whole_new_folder_goes_back(tmp_path):
     write_run(old, "first")
     finish_swap(out)
     assert text_of(out) == "first" and not old.exists()
+
+
+@pytest.mark.parametrize("moment", range(9))
+def test_cut_while_the_earlier_result_is_removed_the_next_run_goes_on(tmp_path, monkeypatch, moment):
+    out, done = tmp_path / "r", []
+    with new_result(out) as new:
+        write_run(new, "first")
+        (new / "field").mkdir()
+        for name in ("a", "field/b", "z"):
+            (new / name).write_bytes(b"x")
+
+    def cut_at(remove):
+        def removing(*args, **options):
+            done.append(args)
+            if len(done) > moment:  # and after it nothing more is removed, as after a kill
+                raise OSError("cut")
+            return remove(*args, **options)
+
+        return removing
+
+    with monkeypatch.context() as patched:
+        for name in ("unlink", "rmdir"):
+            patched.setattr(f"os.{name}", cut_at(getattr(os, name)))
+        with suppress(OutputError, OSError), new_result(out) as new:
+            write_run(new, "second")
+    with new_result(out) as new:
+        write_run(new, "third")
+    assert text_of(out) == "third" and [path.name for path in tmp_path.iterdir()] == ["r"]
+    assert len(done) > moment or moment > 6
 
 
 @pytest.mark.parametrize("key", ["North Park", "a/../b", "..", "<script>", "Žalia pieva", "a\\b", "x:y"])

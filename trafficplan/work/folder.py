@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import IO
 
 from trafficplan.errors import OutputError, Problem
-from trafficplan.report.run import read_run
+from trafficplan.report.run import RUN, read_run
 
 try:
     import fcntl
@@ -68,6 +68,16 @@ def _check_place(out: Path) -> None:
             )
 
 
+def _remove(folder: Path) -> None:
+    """Remove a folder of ours, what tells that it is ours last: killed in the middle, it can still be removed."""
+    for path in folder.iterdir():
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        elif path.name not in (RUN, MARK):
+            path.unlink()
+    shutil.rmtree(folder)
+
+
 def finish_swap(out: Path) -> None:
     """Finish a swap that was interrupted: called before a result folder is read or written."""
     new, old = _temporary(out), _old(out)
@@ -78,7 +88,7 @@ def finish_swap(out: Path) -> None:
         else:
             os.replace(old, out)
     if out.exists() and old.exists() and read_run(old) is not None:
-        shutil.rmtree(old)
+        _remove(old)
 
 
 def _lock(new: Path, out: Path) -> IO[str]:
@@ -148,7 +158,7 @@ def new_result(out: Path, resume: bool = False) -> Iterator[Path]:
             os.replace(out, old)
         os.replace(new, out)
         if old.exists():
-            shutil.rmtree(old)
+            _remove(old)
         swapped = True
     except OutputError as error:
         named = replace(error.problems[0], where=error.problems[0].where.replace(str(new), str(out)))
@@ -159,4 +169,5 @@ def new_result(out: Path, resume: bool = False) -> Iterator[Path]:
     finally:
         mark.close()
         if new.exists() and (swapped or not resume):
-            shutil.rmtree(new, ignore_errors=True)
+            with suppress(OSError):
+                _remove(new)
