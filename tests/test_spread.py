@@ -18,9 +18,9 @@ from trafficplan.cli.asked_spread import asked_of, check_take, strips_of
 from trafficplan.decide.alternatives import Alternative
 from trafficplan.decide.spread import baseline, drive_of, headings, judged, loads, pressure_sets, routes
 from trafficplan.decide.spread_plan import cab_plan, day_of
-from trafficplan.errors import InputError
+from trafficplan.errors import InputError, Problem
 from trafficplan.inputs.farm import read_farm
-from trafficplan.report.spread_result import text_of
+from trafficplan.report.spread_result import result_of, text_of
 from trafficplan.whatif import season_before
 from trafficplan.work import alternatives as trying
 from trafficplan.work.spreading import plan_fields
@@ -177,6 +177,26 @@ def stops_after(count):
         return judged(*given)
 
     return judging
+
+
+def test_a_field_that_cannot_be_driven_costs_only_itself(farm, monkeypatch):
+    jobs = [job_of(farm, name) for name in ("Oxbow", "Yard Field")]
+    problem = Problem("the tramlines do not fit", "Oxbow", "24 m", "12 m", "mend the lines")
+
+    def judging(job, *given):
+        if job.field.key == "Oxbow":
+            raise InputError(problem)
+        return judged(job, *given)
+
+    monkeypatch.setattr(trying, "judged", judging)
+    done = plan_fields(jobs, Plan(cell=4.0), 5, 2, None, 1)
+    assert [one.field for one in done.fields] == ["Yard Field"] and not done.unplanned
+    assert done.failed == {"Oxbow": (problem,)}
+    told = result_of(done.fields, done.day, done.hours, done.unplanned, done.failed)
+    assert told["failed"]["Oxbow"][0]["mend"] == "mend the lines"
+    assert "Oxbow is not planned." in text_of(done.fields, done.day, None, [], done.unplanned, done.failed)
+    with pytest.raises(InputError, match="the tramlines do not fit"):
+        plan_fields(jobs[:1], Plan(cell=4.0), 5, 2, None, 1)
 
 
 def test_an_interrupt_keeps_the_best_so_far(farm, monkeypatch):

@@ -14,6 +14,7 @@ from trafficplan.cli.answer import PARTLY, Json, answer, app
 
 if TYPE_CHECKING:
     from trafficplan.decide.alternatives import Alternative
+    from trafficplan.errors import Problem
     from trafficplan.farm.farm import Farm
     from trafficplan.work.spreading import SpreadPlans
 
@@ -91,7 +92,7 @@ def _spread(folder: Path, asked: dict[str, Any], as_json: bool, partly: list[str
         with _progress(not as_json) as told:
             done = _with_mend(lambda: plan_fields(jobs, plan, count, most, asked["hours"], workers, told))
         found = _told(farm, done, asked)
-        partly += [*(one.field for one in done.fields if not one.whole), *done.unplanned]
+        partly += [*(one.field for one in done.fields if not one.whole), *done.unplanned, *done.failed]
         with _kept(found, as_json):
             if place is not None:
                 write_plans(place, done, plan, found["result"], workers)
@@ -110,15 +111,16 @@ def _with_mend(work: Callable[[], SpreadPlans]) -> SpreadPlans:
     from trafficplan.errors import InputError
 
     try:
-        return work()
+        done = work()
     except InputError as error:
-        hint = "; with --off-tramlines this is planned in swaths"
-        raise InputError(
-            [
-                replace(one, mend=one.mend + hint) if "tramlines do not fit" in one.what else one
-                for one in error.problems
-            ]
-        ) from error
+        raise InputError([_hinted(one) for one in error.problems]) from error
+    return replace(done, failed={key: tuple(map(_hinted, problems)) for key, problems in done.failed.items()})
+
+
+def _hinted(problem: Problem) -> Problem:
+    if "tramlines do not fit" not in problem.what:
+        return problem
+    return replace(problem, mend=f"{problem.mend}; with --off-tramlines this is planned in swaths")
 
 
 def _told(farm: Farm, done: SpreadPlans, asked: dict[str, Any]) -> dict[str, Any]:
@@ -130,10 +132,10 @@ def _told(farm: Farm, done: SpreadPlans, asked: dict[str, Any]) -> dict[str, Any
     notes = list(dict.fromkeys([*done.notes, *farm.notes]))
     assumed = [note.as_dict() for note in notes if note.kind == "assumed"]
     return {
-        "result": result_of(done.fields, done.day, done.hours, done.unplanned),
+        "result": result_of(done.fields, done.day, done.hours, done.unplanned, done.failed),
         "assumptions": assumed,
         "warnings": [note.as_dict() for note in notes if note.kind != "assumed"],
-        "text": text_of(done.fields, done.day, done.hours, folders, done.unplanned, len(assumed)),
+        "text": text_of(done.fields, done.day, done.hours, folders, done.unplanned, done.failed, len(assumed)),
     }
 
 

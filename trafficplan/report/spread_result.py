@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from trafficplan.decide.alternatives import Alternative
 from trafficplan.decide.spread_plan import FieldPlan, Share
 from trafficplan.decide.trip import STEEPEST
+from trafficplan.errors import Problem
 from trafficplan.inputs.amounts import GALLON
 from trafficplan.names import Note
 from trafficplan.report.cab_words import mass_words, unspread_rows
@@ -80,7 +82,11 @@ def field_of(plan: FieldPlan) -> dict[str, Any]:
 
 
 def result_of(
-    plans: Sequence[FieldPlan], day: Sequence[Share], hours: float | None, unplanned: Sequence[str] = ()
+    plans: Sequence[FieldPlan],
+    day: Sequence[Share],
+    hours: float | None,
+    unplanned: Sequence[str] = (),
+    failed: Mapping[str, Sequence[Problem]] = MappingProxyType({}),
 ) -> dict[str, Any]:
     """Return the answer of `trafficplan spread --json`."""
     return {
@@ -99,6 +105,7 @@ def result_of(
         ],
         "hours_h": hours,
         "unplanned": list(unplanned),
+        "failed": {key: [problem.as_dict() for problem in problems] for key, problems in failed.items()},
     }
 
 
@@ -154,16 +161,19 @@ def _count(number: int, what: str) -> str:
 
 def text_of(
     plans: Sequence[FieldPlan], day: Sequence[Share], hours: float | None, folders: Sequence[str],
-    unplanned: Sequence[str] = (), assumed: int = 0,
+    unplanned: Sequence[str] = (), failed: Mapping[str, Sequence[Problem]] = MappingProxyType({}), assumed: int = 0,
 ) -> str:  # fmt: skip
     """Return the answer in words.
 
-    `folders`: where pages and sheets were written; `unplanned`: fields that an interrupt left out; `assumed`: how many
-    assumptions.
+    `folders`: where pages and sheets were written; `unplanned`: fields that an interrupt left out; `failed`: field -> why it
+    cannot be driven; `assumed`: how many assumptions.
     """
     blocks = ["\n".join(_field_lines(one)) for one in plans]
     if unplanned:
         blocks.append(f"Stopped before anything was planned for: {', '.join(unplanned)}.")
+    blocks += [
+        f"{key} is not planned. {problem.sentence()}" for key, problems in failed.items() for problem in problems
+    ]
     if len(plans) > 1 or hours is not None:
         blocks.append("\n".join(_day_lines(day, hours, plans[0].cab.units)))
     if assumed:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from string import ascii_uppercase
 
 from trafficplan.chain import Plan
@@ -13,6 +13,7 @@ from trafficplan.decide.alternatives import Alternative
 from trafficplan.decide.spread import Candidate, SpreadJob, drive_of, judged
 from trafficplan.decide.spread_plan import FieldPlan, Share, cab_plan, day_of, where_it_smears
 from trafficplan.decide.weighing import shortlist
+from trafficplan.errors import InputError, Problem
 from trafficplan.names import Note
 from trafficplan.report.spread_result import reason
 from trafficplan.whatif import Before, season_before
@@ -24,12 +25,19 @@ Told = Callable[[str, float, float, Alternative | None], None]
 
 @dataclass(frozen=True)
 class SpreadPlans:
-    """The plans of all fields asked for, the order in which they fit the day, and fields that an interrupt left out."""
+    """The plans of all fields asked for, and the order in which they fit the day.
+
+    Attributes
+    ----------
+    unplanned : fields that an interrupt left out
+    failed : field -> why it cannot be driven
+    """
 
     fields: tuple[FieldPlan, ...]
     day: tuple[Share, ...]
     hours: float | None
     unplanned: tuple[str, ...] = ()
+    failed: Mapping[str, tuple[Problem, ...]] = field(default_factory=dict)
 
     @property
     def notes(self) -> tuple[Note, ...]:
@@ -56,9 +64,10 @@ def plan_fields(
     Raises
     ------
     InputError
-        What is done now cannot be driven.
+        What is done now cannot be driven on any of the fields.
     """
     done: list[FieldPlan] = []
+    failed: dict[str, tuple[Problem, ...]] = {}
     for i, job in enumerate(jobs):
 
         def told_here(share: float, seconds: float, best: Alternative | None, job: SpreadJob = job, i: int = i) -> None:
@@ -70,10 +79,16 @@ def plan_fields(
             if not done:
                 raise
             break
+        except InputError as error:
+            failed[job.field.key] = tuple(error.problems)
+            continue
         if not done[-1].whole:
             break
-    unplanned = tuple(job.field.key for job in jobs[len(done) :])
-    return SpreadPlans(tuple(done), day_of(done, hours), hours, unplanned)
+    if not done:
+        raise InputError([problem for problems in failed.values() for problem in problems])
+    known = {*(one.field for one in done), *failed}
+    unplanned = tuple(job.field.key for job in jobs if job.field.key not in known)
+    return SpreadPlans(tuple(done), day_of(done, hours), hours, unplanned, failed)
 
 
 def _plan_field(
