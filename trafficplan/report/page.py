@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from importlib import resources
 from pathlib import Path
 
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from trafficplan.assess.summary import FieldSummary
@@ -106,6 +106,7 @@ def template_environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         finalize=lambda value: value if isinstance(value, Markup) else safe(value),
+        loader=FunctionLoader(packaged),
     )
 
 
