@@ -219,8 +219,8 @@ def seeds(reader: Reader) -> list[bytes]:
     }[reader.__name__]
 
 
-def read_one(reader: Reader, raw: bytes) -> None:
-    """Read an input in a folder of its own; an InputError is an answer.
+def read_one(reader: Reader, raw: bytes) -> str:
+    """Read an input in a folder of its own and return "read" or "refused": an InputError is an answer.
 
     Raises
     ------
@@ -236,6 +236,8 @@ def read_one(reader: Reader, raw: bytes) -> None:
             assert error.problems and all(
                 str(part).strip() for one in error.problems for part in one.as_dict().values()
             )
+            return "refused"
+    return "read"
 
 
 def main() -> None:

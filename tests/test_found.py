@@ -13,12 +13,9 @@ FOUND = sorted((Path(__file__).parent / "found").iterdir())
 @pytest.mark.parametrize("path", FOUND, ids=lambda path: path.name)
 def test_found_input_is_read_or_refused(path: Path) -> None:
     reader = {one.__name__: one for one in READERS}[path.name.partition("-")[0]]
-    read_one(reader, path.read_bytes())
+    assert read_one(reader, path.read_bytes()) in ("read", "refused")
 
 
 @pytest.mark.parametrize("reader", READERS, ids=lambda reader: reader.__name__)
-def test_good_inputs_of_the_fuzz_are_read(reader: Reader, tmp_path: Path) -> None:
-    for number, seed in enumerate(seeds(reader)):
-        folder = tmp_path / str(number)
-        folder.mkdir()
-        reader(seed, folder)
+def test_good_inputs_of_the_fuzz_are_read(reader: Reader) -> None:
+    assert [read_one(reader, seed) for seed in seeds(reader)] == ["read"] * len(seeds(reader))
