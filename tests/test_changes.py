@@ -216,6 +216,24 @@ def test_the_first_three_do_not_stand_for_each_other() -> None:
     assert combined(chosen).changes[0] == told[2].scenario.changes[0]  # other outfits first
 
 
+def test_together_only_what_is_chosen_is_bought_and_each_outfit_stops_for_itself() -> None:
+    """By hand: 9,000 of two offers for one tanker; 2 x 6 min x 5 ways of the tanker's hoses, the drill's take no time."""
+    pairs = [
+        made("outfit", "digger", "wide", 1.0, 0.0),
+        made("outfit", "digger", "duals", 0.9, 0.0),
+        made("pressure", "tanker", "low tanker", 0.8, 0.0),
+        made("pressure", "drill", "low drill", 0.7, 0.0),
+    ]
+    costs, stops = (9000.0, 5000.0, None, None), (0.0, 0.0, 6.0, 0.0)
+    tried = [replace(one, cost=cost, stop_min=stop) for (one, _), cost, stop in zip(pairs, costs, stops, strict=True)]
+    chosen = best_three(ranked(tried, [trial for _, trial in pairs]))
+    assert [one.scenario.key for one in chosen] == ["wide", "low tanker", "low drill"]
+    trial = Trial("all three", "Park", measured(2.0), measured(1.0), {"tanker": 5, "drill": 100})
+    whole = combination(chosen, tried, [trial], None)
+    assert whole.cost is not None and (whole.cost.low, whole.cost.high) == (9000.0, 9000.0)
+    assert whole.extra_hours.middle == pytest.approx(1.0)
+
+
 def test_three_and_their_combination_are_scenarios_that_give_the_same_hectares_again(
     farm: Farm, bench: Bench, tried, tmp_path: Path
 ) -> None:

@@ -157,7 +157,8 @@ def test_two_jobs_of_a_day_are_told_apart_by_their_start(good: Farm) -> None:
 
 
 def test_two_machines_of_one_job_are_two_drives(good: Farm) -> None:
-    found = matched(good, [log(UP_AND_DOWN), log(UP_AND_DOWN, "second.csv")], operation("a", "West"))
+    second = log(UP_AND_DOWN, "second.csv")
+    found = matched(good, [log(UP_AND_DOWN), replace(second, x=second.x + 3.0)], operation("a", "West"))
     assert [one.key for one in found.farm.operations] == ["a", "a (second.csv)"]
     after = log(UP_AND_DOWN, "second.csv", start_s=NOON_S + 3600)
     joined = matched(good, [log(UP_AND_DOWN), after], operation("a", "West"))

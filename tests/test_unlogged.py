@@ -12,8 +12,9 @@ from test_matching import BOTH, DAY, NOON_S, UP_AND_DOWN, good, log, operation  
 from trafficplan.chain import Plan, prepare
 from trafficplan.farm.farm import Farm
 from trafficplan.inputs.farm import read_farm
+from trafficplan.routes.copies import same_drive
 from trafficplan.routes.matching import match
-from trafficplan.routes.unlogged import same_drive, same_time, with_unlogged
+from trafficplan.routes.unlogged import same_time, with_unlogged
 
 
 @pytest.fixture(scope="module")
@@ -65,10 +66,35 @@ def test_haulage_that_is_there_is_not_missing(harvest: Farm) -> None:
 def test_one_drive_under_two_names_is_told(good: Farm) -> None:  # noqa: F811
     two = replace(good, outfits={**good.outfits, "tanker": replace(good.outfits["spreader"], key="tanker")})
     first, second = log(BOTH, outfit="spreader"), log(BOTH, "copy.csv", outfit="tanker")
-    notes = same_drive(match(replace(two, logs={"day.csv": first, "copy.csv": second})))
+    both = replace(two, logs={"day.csv": first, "copy.csv": second})
+    notes = same_drive(both, match(both).outings)
     assert len(notes) == 2 and all("cannot stand in one place" in note.why for note in notes)
-    beside = replace(second, x=second.x + 4.0)
-    assert not same_drive(match(replace(two, logs={"day.csv": first, "copy.csv": beside})))
+    beside = replace(both, logs={"day.csv": first, "copy.csv": replace(second, x=second.x + 4.0)})
+    assert not same_drive(beside, match(beside).outings)
+
+
+def test_a_copy_of_a_log_is_left_out_and_told(good: Farm) -> None:  # noqa: F811
+    """The same drive under two names, and its second half once more: the longer log counts, and once."""
+    whole = log(BOTH, outfit="spreader")
+    half = slice(whole.rows // 2, None)
+    part = replace(
+        whole,
+        key="half.csv",
+        rows=whole.rows - whole.rows // 2,
+        time_s=whole.time_s[half],
+        x=whole.x[half],
+        y=whole.y[half],
+    )
+    alone = match(replace(good, logs={"day.csv": whole}))
+    logs = {"a day.csv": replace(whole, key="a day.csv"), "day.csv": whole, "half.csv": part}
+    found = match(replace(good, logs=logs))
+    assert [one.log for one in found.outings] == [one.log for one in alone.outings]
+    assert [one.key for one in found.farm.operations] == [one.key for one in alone.farm.operations]
+    told = {note.what: note.value for note in found.notes if "left out" in note.what}
+    assert told == {"log a day.csv: left out": "as log day.csv", "log half.csv: left out": "as log day.csv"}
+    named = replace(operation("mine", "West"), drive="track:a day.csv")
+    kept = match(replace(good, logs=logs, operations=(named,)))
+    assert {one.log for one in kept.outings} == {"a day.csv"}
 
 
 def test_one_outfit_in_two_fields_at_once_is_told() -> None:
@@ -76,6 +102,12 @@ def test_one_outfit_in_two_fields_at_once_is_told() -> None:
     (note,) = same_time((first, second))
     assert "a and b" in note.what and "two places" in note.why
     assert not same_time((first, replace(second, start=dt.time(9))))
+
+
+def test_one_job_written_twice_is_told() -> None:
+    first = operation("a", "West", start=dt.time(8))
+    (note,) = same_time((first, replace(first, key="b", row=3)))
+    assert note.value.startswith("twice in West") and "written twice" in note.why
 
 
 def test_logs_of_another_year_are_told_and_left_out(good: Farm) -> None:  # noqa: F811

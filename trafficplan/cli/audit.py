@@ -121,6 +121,8 @@ def _swap(text: str) -> Swap:
     if not outfit.strip() or not equals or not other.strip() or not (money is None or 0 <= money < math.inf):
         raise refuse("not a swap of outfits", "--instead", text, "OUTFIT=OTHER or OUTFIT=OTHER:COST", "write for example "
                      "tanker=tanker_wide:9000, both files in outfits/")  # fmt: skip
+    if outfit.strip() == other.strip():
+        raise refuse("an outfit in place of itself", "--instead", text, "another outfit", "name the other one's file")
     return Swap(outfit.strip(), other.strip(), money)
 
 

@@ -94,7 +94,7 @@ class JobPart:
 
 @dataclass(frozen=True)
 class GroupPart:
-    """Operations left out together: all of one `kind` ("job" or "outfit") and `name`; hectares gone without them."""
+    """Operations left out together: all of one `kind` ("job", "outfit", "day") and `name`; hectares gone without them."""
 
     kind: str
     name: str
@@ -160,7 +160,7 @@ def audit_field(bench: Bench, result: FieldResult, estimated: Iterable[str] = ()
         cell_ha=grid.cell_ha,
         counts=counts_by_zone(arrays["lasting"], ground),
         jobs=_jobs(bench, run, result.summary, whole, set(estimated)),
-        groups=tuple(_group(bench, run, whole, kind, name) for kind, name in _group_names(run.operations)),
+        groups=tuple(_group(bench, run, whole, *named) for named in _groups(run.operations).items()),
         loosening=loosening(arrays, ground, grid, laid.depths_m, laid.deep_from_m),
         mended=mended(arrays, ground, grid, laid.depths_m, laid.deep_from_m),
         lanes=lanes([one.marks for one in own], widths, grid.cell_ha),
@@ -213,18 +213,20 @@ def _without(bench: Bench, run: Run, keys: set[str]) -> Stored:
     return lasting_of(bench, season_with(bench, [one for one in run.operations if one.key not in keys]))
 
 
-def _group_names(operations: Sequence[Operation]) -> list[tuple[str, str]]:
-    jobs, outfits = (dict.fromkeys(getattr(one, kind) for one in operations) for kind in ("job", "outfit"))
-    return [("job", name) for name in jobs] + [("outfit", name) for name in outfits]
+def _groups(operations: Sequence[Operation]) -> dict[tuple[str, str], set[str]]:
+    """Return (kind, name) -> keys of the operations that are left out together."""
+    found: dict[tuple[str, str], set[str]] = {}
+    for kind in ("job", "outfit", "day"):
+        for one in operations:
+            found.setdefault((kind, str(getattr(one, kind))), set()).add(one.key)
+    return found
 
 
-def _group(bench: Bench, run: Run, whole: Counts, kind: str, name: str) -> GroupPart:
-    keys = {one.key for one in run.operations if getattr(one, kind) == name}
+def _group(bench: Bench, run: Run, whole: Counts, named: tuple[str, str], keys: set[str]) -> GroupPart:
     cell_ha = bench.laid.grid.cell_ha
     rest = counts_of(_without(bench, run, keys))
     return GroupPart(
-        kind,
-        name,
+        *named,
         tuple(sorted(keys)),
         likely_ha(whole, cell_ha) - likely_ha(rest, cell_ha),
         expected_ha(whole, cell_ha) - expected_ha(rest, cell_ha),

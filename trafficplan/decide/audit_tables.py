@@ -111,9 +111,9 @@ TABLES: tuple[Table, ...] = (
     ),
     Table(
         "groups",
-        "operations left out together: all of one job, all of one outfit",
+        "operations left out together: all of one job, of one outfit, of one day",
         {
-            "left_out": "job or outfit",
+            "left_out": "job, outfit or day",
             "name": "its name",
             "operations": "how many",
             "gone_likely_ha": "likely lasting damage that is gone without them",

@@ -109,7 +109,7 @@ def _proposal(
     scenario = first.scenario if len(family) == 1 and first.kind not in BY_FIELD else _joined(first, pairs)
     chosen = [trial for _, trial in pairs]
     hours = sum(one.after.hours - one.before.hours for one in chosen)
-    hours += sum(2 * one.stop_min * trial.stops for one, trial in pairs) / 60
+    hours += sum(2 * one.stop_min * sum(trial.stops.values()) for one, trial in pairs) / 60
     return _told(first, scenario, chosen, hours, hour_price, first.cost)
 
 
@@ -202,12 +202,9 @@ def combination(
     scenario = combined(chosen)
     hours = sum(one.after.hours - one.before.hours for one in trials)
     stop_min = {one.about: one.stop_min for one in tried if one.kind == "pressure"}
-    stop = max((stop_min[one.about] for one in chosen if one.kind == "pressure"), default=0.0)
-    hours += sum(2 * stop * one.stops for one in trials) / 60
-    cost = [
-        one.cost
-        for one in tried
-        if one.cost is not None and one.about in {each.about for each in chosen if each.kind == "outfit"}
-    ]
+    lowered = {one.about for one in chosen if one.kind == "pressure"}
+    hours += sum(2 * stop_min[key] * n for one in trials for key, n in one.stops.items() if key in lowered) / 60
+    bought = {each.scenario.key for each in chosen if each.kind == "outfit"}
+    cost = [one.cost for one in tried if one.cost is not None and safe_key(one.scenario.key) in bought]
     first = Candidate("all", "all", "all", scenario, ())
     return _told(first, scenario, trials, hours, hour_price, sum(cost) if cost else None)

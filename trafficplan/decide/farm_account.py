@@ -173,27 +173,23 @@ def traffic_of(account: FarmAccount) -> tuple[Traffic, ...]:
 
 @dataclass(frozen=True)
 class Day:
-    """What was driven on one day over all fields, and the expected hectares that would be gone without it."""
+    """What was driven on one day over all fields, and the hectares that would be gone without all of that day."""
 
     day: dt.date
     jobs: tuple[str, ...]
-    alone_ha: float
+    likely_ha: float
     expected_ha: float
 
 
 def days_of(account: FarmAccount) -> tuple[Day, ...]:
-    """Return the days, the one that did most first; of several operations on one field, each one's own part adds up."""
-    days: dict[dt.date, list[JobPart]] = {}
+    """Return the days, the one that did most first; all that was driven on a day is left out at once."""
+    jobs: dict[str, list[str]] = {}
     for job in account.jobs:
-        days.setdefault(job.day, []).append(job)
+        jobs.setdefault(job.day.isoformat(), []).append(job.job)
     told = [
-        Day(
-            day,
-            tuple(dict.fromkeys(one.job for one in parts)),
-            sum(one.alone_ha for one in parts),
-            sum(one.expected_ha for one in parts),
-        )
-        for day, parts in days.items()
+        Day(dt.date.fromisoformat(one.name), tuple(dict.fromkeys(jobs[one.name])), one.likely_ha, one.expected_ha)
+        for one in groups_of(account)
+        if one.kind == "day"
     ]
     return tuple(sorted(told, key=lambda one: (-one.expected_ha, one.day)))
 
@@ -209,7 +205,7 @@ def deepest_of(account: FarmAccount) -> JobPart | None:
 
 @dataclass(frozen=True)
 class Group:
-    """Operations left out together over the whole farm: hectares gone without all of one job, or all of one outfit."""
+    """Operations left out together over the whole farm: hectares gone without all of one job, one outfit or one day."""
 
     kind: str
     name: str

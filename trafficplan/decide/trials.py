@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,13 +38,13 @@ class Measure:
 
 @dataclass(frozen=True)
 class Trial:
-    """A scenario tried on a field: before and after; `stops`: ways into the field by outfits whose pressures it lowers."""
+    """A scenario tried on a field: before and after; `stops`: outfit whose pressures it changes -> its ways into the field."""
 
     scenario: str
     field: str
     before: Measure
     after: Measure
-    stops: int = 0
+    stops: Mapping[str, int] = dataclasses.field(default_factory=dict)
     refused: str = ""
 
 
@@ -80,7 +82,10 @@ def try_scenario(bench: Bench, scenario: Scenario, plan: Plan, before: Measure |
         return Trial(scenario.key, key, was, was, refused=error.problems[0].sentence())
     after = measure(bench, run)
     more = _hours_of_recorded(bench, run)
-    stops = sum(entries(drive) for drive, one in zip(run.drives, operations, strict=True) if _lower(bench, one))
+    stops: dict[str, int] = {}
+    for drive, one in zip(run.drives, operations, strict=True):
+        if _lower(bench, one):
+            stops[one.outfit] = stops.get(one.outfit, 0) + entries(drive)
     return Trial(scenario.key, key, was, replace(after, hours=after.hours + more), stops)
 
 

@@ -16,10 +16,9 @@ import geopandas as gpd
 from shapely import LineString, MultiPolygon, Point
 
 from trafficplan.decide.audit_rows import Row
-from trafficplan.decide.audit_tables import TABLES, against
+from trafficplan.decide.audit_tables import TABLES
 from trafficplan.decide.changes import Proposal
 from trafficplan.decide.farm_account import FarmAccount, whole_of
-from trafficplan.errors import InputError, Problem
 from trafficplan.farm.farm import Farm
 from trafficplan.farm.operation import Scenario
 from trafficplan.farm.season import selects
@@ -212,41 +211,6 @@ def result_of(
 
 
 def write_audit(path: Path, result: Mapping[str, Any]) -> None:
-    """Write audit.json: the JSON answer of this farm but where it stands, read again by --against."""
+    """Write audit.json: the JSON answer of this farm but where it stands, read again by --against (audit_earlier.py)."""
     told = {name: value for name, value in result.items() if name != "out"}
     path.write_text(json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
-
-
-def read_audit(folder: Path, farm: str) -> dict[str, Any] | None:
-    """Return the audit.json of a farm in an earlier result folder; None where that folder has other farms only.
-
-    Raises
-    ------
-    InputError
-        There is no audit in the folder.
-    """
-    for path in (folder / AUDIT, folder / farm / AUDIT):
-        try:
-            told = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError):
-            continue
-        if isinstance(told, dict) and told.get("farm") == farm and isinstance(told.get("fields"), list):
-            return told
-    if (folder / AUDIT).is_file() or any(folder.glob(f"*/{AUDIT}")):
-        return None
-    raise InputError(
-        Problem(
-            "no earlier audit",
-            "option --against",
-            str(folder),
-            f"a result folder of trafficplan audit, with {AUDIT}",
-            "check the path; a result of trafficplan map is none",
-        )
-    )
-
-
-def compared(account_rows: Sequence[Row], told: Mapping[str, Any] | None) -> dict[str, Any] | None:
-    """Return the comparison with an earlier audit, field by field."""
-    if told is None:
-        return None
-    return {"season": str(told.get("season", "")), "rows": plain_rows(against(account_rows, told["fields"]))}

@@ -144,9 +144,10 @@ def _change_values(account: FarmAccount) -> dict[str, object]:
         for rank, one in enumerate(account.proposals, 1)
     ]
     by = "money that they cost" if account.prices is not None and account.prices.hour else "hour that they take longer"
+    bought = any(one.cost is not None for one in account.proposals) and not (account.prices and account.prices.hour)
     words = (
         f"The season was run again with each change. Ranked by expected hectares spared per {by}, with one hour added to each for "
-        "arranging it. Range: a soil weaker or stronger by half. Each is a scenario in scenarios.toml of this result: put it into "
+        f"arranging it.{' What something costs to buy does not count in that: no price of an hour is given.' if bought else ''} Range: a soil weaker or stronger by half. Each is a scenario in scenarios.toml of this result: put it into "
         "the farm's own scenarios.toml, and trafficplan map FARM --scenario NAME gives its maps. Days that are booked were not "
         "moved; recorded drives kept their way."
     )

@@ -101,8 +101,8 @@ def _days(account: FarmAccount, units: str) -> str:
         return ""
     told = [f"{say_day(one.day)} ({', '.join(one.jobs[:2])}: {say('area', one.expected_ha, units)})" for one in days]
     if len(days) == 1:
-        return f"It was done on {told[0]}: so much would not have been without that day."
-    return f"Most of it was done on {_listed(told)}: so much would not have been without these days."
+        return f"It was done on {told[0]}: that much would be gone without that day."
+    return f"Most of it was done on {_listed(told)}: that much would be gone without the one day."
 
 
 def _deepest(account: FarmAccount, units: str) -> str:
@@ -114,8 +114,9 @@ def _deepest(account: FarmAccount, units: str) -> str:
     depth = say_range("depth", reach.depth_m, reach.upper_m, units)
     outfit = account.farm.outfits[one.outfit]
     return (
-        f"Deepest reached a wheel of the axle {reach.axle.replace('_', ' ')} of {outfit.title or one.outfit} on {say_day(one.day)} in {one.field} ({one.job}): "
-        f"{mass} at {_pressure(reach.pressure_pa, units)}, {say('stress', 50, units)} down to {depth}."
+        f"Deepest reached a wheel of the {reach.axle.replace('_', ' ')} axle, {outfit.title or one.outfit}, on {say_day(one.day)} in "
+        f"{one.field} ({one.job}): {mass} on it at {_pressure(reach.pressure_pa, units)}, and "
+        f"{say('stress', 50, units)} reached {depth} deep."
     )
 
 
@@ -155,10 +156,10 @@ def _changes(account: FarmAccount) -> str:
 
 
 def cost_words(one: Proposal, account: FarmAccount) -> str:
-    """Return what a change takes: time, and money where prices are known."""
+    """Return what a change takes: time, and money where prices are known or a cost was given."""
     told = [_time_words(one.extra_hours, account.farm.units)]
-    if one.cost is not None and account.prices is not None:
-        told.append(_money_words(one.cost, account.prices.currency))
+    if one.cost is not None:
+        told.append(_money_words(one.cost, account.prices.currency if account.prices else ""))
     return ", ".join(told)
 
 
@@ -188,7 +189,7 @@ def money(low: float, high: float, currency: str) -> str:
     """
     first, last = (float(f"{one:.2g}") for one in (low, high))
     text = f"{first:,.0f}" if first == last else f"{first:,.0f} to {last:,.0f}"
-    return f"{currency} {text}"
+    return f"{currency} {text}" if currency else f"{text} of your money"
 
 
 def loss_words(account: FarmAccount) -> str:

@@ -19,6 +19,7 @@ from trafficplan.farm.farm import Farm
 from trafficplan.farm.operation import Log, Operation
 from trafficplan.farm.season import order
 from trafficplan.names import Note
+from trafficplan.routes.copies import copies
 from trafficplan.routes.outings import DATED_S, Ints, Outing, in_order, outings_of
 from trafficplan.units import pressure_text
 
@@ -77,10 +78,15 @@ def match(farm: Farm, years: Collection[int] = ()) -> Matched:
     """
     notes: list[Note] = []
     outings: list[Outing] = []
-    for _, log in sorted(farm.logs.items()):
-        found, said = outings_of(farm, log, outfit_of(farm, log))
+    outfits = {key: outfit_of(farm, log) for key, log in farm.logs.items()}
+    copied, said = copies(farm, outfits)
+    notes += said
+    for key, log in sorted(farm.logs.items()):
+        if key in copied:
+            continue
+        found, more = outings_of(farm, log, outfits[key])
         outings += found
-        notes += said
+        notes += more
     chosen = _chosen(farm, outings, notes)
     taken = {id(one) for group in chosen.values() for one in group}
     rest = [one for one in outings if one.field and id(one) not in taken and one.work_m + one.transport_m > 0]

@@ -7,12 +7,9 @@ that field and day carries it away, those trailers drove and are missing.
 from __future__ import annotations
 
 import datetime as dt
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-
-import numpy as np
 
 from trafficplan.farm import defaults
 from trafficplan.farm.farm import Farm
@@ -21,12 +18,9 @@ from trafficplan.farm.season import order
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import Note
 from trafficplan.routes.matching import Matched
-from trafficplan.routes.outings import Outing
 
 #: Less mass than this is no trailer's load [kg].
 LEAST_KG = 1000.0
-#: Two outfits that are no farther from each other than this, in the middle, are one [m].
-TOGETHER_M = 1.0
 
 
 @dataclass(frozen=True)
@@ -137,53 +131,21 @@ def _note(one: Missing, hauler: Outfit | None) -> Note:
     return Note("assumed", what, value, why, defaults.SOURCE)
 
 
-def same_drive(matched: Matched) -> tuple[Note, ...]:
-    """Return warnings of two outfits that stood in one place at one time: one drive under two names, or a wrong clock."""
-    found = []
-    together: dict[tuple[str, dt.date], list[Outing]] = {}
-    for one in matched.outings:
-        if one.field and one.day:
-            together.setdefault((one.field, one.day), []).append(one)
-    for (field, day), outings in together.items():
-        for one, other in itertools.combinations(outings, 2):
-            if one.log == other.log or not _overlap(one, other):
-                continue
-            apart = _apart_m(matched.farm, one, other)
-            if apart is not None and apart < TOGETHER_M:
-                what = f"field {field}, {day}: logs {one.log} and {other.log}"
-                why = "two outfits cannot stand in one place: one drive under two names, or a clock that is wrong"
-                found.append(Note("warned", what, f"{apart:.1f} m from each other all the while", why))
-    return tuple(found)
-
-
-def _overlap(one: Outing, other: Outing) -> bool:
-    return min(one.end_s, other.end_s) - max(one.start_s, other.start_s) > 60.0
-
-
-def _apart_m(farm: Farm, one: Outing, other: Outing) -> float | None:
-    """Return how far two outings are from each other while both drive, in the middle [m]."""
-    a, b = farm.logs[one.log], farm.logs[other.log]
-    start, end = max(one.start_s, other.start_s), min(one.end_s, other.end_s)
-    mine = np.isfinite(a.time_s) & (a.time_s >= start) & (a.time_s <= end)
-    ranks = np.argsort(b.time_s)
-    if mine.sum() < 10 or not np.isfinite(b.time_s).all():
-        return None
-    x = np.interp(a.time_s[mine], b.time_s[ranks], b.x[ranks])
-    y = np.interp(a.time_s[mine], b.time_s[ranks], b.y[ranks])
-    return float(np.median(np.hypot(a.x[mine] - x, a.y[mine] - y)))
-
-
 def same_time(operations: Sequence[Operation]) -> tuple[Note, ...]:
-    """Return warnings of one outfit that starts in two fields at the same time of one day."""
+    """Return warnings of one outfit that starts twice at the same time of one day: in two fields, or twice in one."""
     seen: dict[tuple[str, dt.date, dt.time], Operation] = {}
     notes = []
     for one in operations:
         if one.start is None:
             continue
         key = (one.outfit, one.day, one.start)
-        if key in seen and seen[key].field != one.field:
-            what = f"operations {seen[key].key} and {one.key}: outfit {one.outfit}"
-            value = f"in {seen[key].field} and {one.field} on {one.day} at {one.start:%H:%M}"
-            notes.append(Note("warned", what, value, "it cannot be in two places at once; both are counted"))
+        if key in seen:
+            first = seen[key]
+            what = f"operations {first.key} and {one.key}: outfit {one.outfit}"
+            twice = first.field == one.field
+            place = f"twice in {one.field}" if twice else f"in {first.field} and {one.field}"
+            why = "is one of them written twice? both are counted"
+            why = why if twice else "it cannot be in two places at once; both are counted"
+            notes.append(Note("warned", what, f"{place} on {one.day} at {one.start:%H:%M}", why))
         seen.setdefault(key, one)
     return tuple(notes)

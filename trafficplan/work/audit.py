@@ -23,10 +23,10 @@ from trafficplan.farm.farm import Farm
 from trafficplan.farm.operation import Operation
 from trafficplan.farm.prices import Prices
 from trafficplan.names import Note
+from trafficplan.report.audit_earlier import compared
 from trafficplan.report.audit_files import (
     AUDIT,
     SCENARIOS,
-    compared,
     result_of,
     scenarios_text,
     write_audit,
@@ -38,8 +38,9 @@ from trafficplan.report.picture import Picture
 from trafficplan.report.run import RUN, run_record, write_json
 from trafficplan.report.tables import write_zones
 from trafficplan.report.vector import write_zones_map
+from trafficplan.routes.copies import same_drive
 from trafficplan.routes.matching import Matched, match
-from trafficplan.routes.unlogged import Missing, same_drive, same_time, with_unlogged
+from trafficplan.routes.unlogged import Missing, same_time, with_unlogged
 from trafficplan.work.field import Also
 from trafficplan.work.hands import Hands, Lost
 from trafficplan.work.part import part_of
@@ -101,7 +102,7 @@ def as_driven(farm: Farm, season: int | None) -> Driven:
     years = {one.day.year for one in farm.operations} | ({season} if season is not None else set())
     matched = match(farm, years or {farm.season})
     driven, missing, more = with_unlogged(matched)
-    notes += [*matched.notes, *more, *same_drive(matched), *same_time(farm.operations)]
+    notes += [*matched.notes, *more, *same_drive(farm, matched.outings), *same_time(farm.operations)]
     estimated = tuple(one.operation for one in missing if one.operation)
     told = tuple(dict.fromkeys(notes))
     used = {one.drive.removeprefix("track:") for one in driven.operations}
@@ -142,7 +143,7 @@ def audit_farm(
     chosen = best_three(proposals)
     together = _together(whole, chosen, tried, accounts, asked.plan, at_work, hour)
     audits = tuple(one.audit for one in accounts.values())
-    notes = [*driven.notes, *_unfit(whole, tried), *_refused(trials)]
+    notes = [*driven.notes, *_idle(whole, asked.swaps), *_unfit(whole, tried), *_refused(trials)]
     told_of = FarmAccount(
         farm=whole,
         as_read=farm,
@@ -194,6 +195,18 @@ def _check_swaps(farm: Farm, swaps: Sequence[Swap]) -> None:
     ]
     if problems:
         raise InputError(problems)
+
+
+def _idle(farm: Farm, swaps: Sequence[Swap]) -> list[Note]:
+    """Return a note of each outfit for which another is offered, but which did not drive."""
+    used = {one.outfit for one in farm.operations}
+    return [
+        Note(
+            "warned", f"{one.instead} in place of {one.outfit}", "not tried", f"{one.outfit} did not drive this season"
+        )
+        for one in swaps
+        if one.outfit not in used
+    ]
 
 
 def _given(farm: Farm, field: str, tried: Sequence[Candidate], estimated: Sequence[str]) -> Given:
@@ -262,13 +275,16 @@ def _refused(trials: Sequence[Trial]) -> list[Note]:
     ]
 
 
-def write_farm(audited: Audited, place: Place, out: str, earlier: Mapping[str, Any] | None) -> dict[str, Any]:
-    """Write tables, map, scenarios, page, audit.json and run.json of a farm; return its answer.
+def write_farm(
+    audited: Audited, place: Place, out: str, earlier: Mapping[str, Any] | None = None, asked: bool = False
+) -> tuple[dict[str, Any], FarmAccount]:
+    """Write tables, map, scenarios, page, audit.json and run.json of a farm; return its answer and what was told.
 
     Parameters
     ----------
     out : where the result will stand, for the answer
-    earlier : this farm's audit.json of an earlier result, or None
+    earlier : this farm's audit.json of an earlier result; None: there is none
+    asked : a comparison with an earlier result was asked for
 
     Raises
     ------
@@ -277,7 +293,10 @@ def write_farm(audited: Audited, place: Place, out: str, earlier: Mapping[str, A
     """
     told, folder = audited.account, place.folder
     tables = rows_of(told)
-    before = compared(tables["fields"], earlier)
+    before = None
+    if asked:
+        before, notes = compared(tables["fields"], earlier, told.season, told.cell_m)
+        told = replace(told, notes=(*told.notes, *notes))
     summaries = [told.summaries[one.field] for one in told.fields]
     try:
         write_tables(folder / "tables", tables)
@@ -293,7 +312,7 @@ def write_farm(audited: Audited, place: Place, out: str, earlier: Mapping[str, A
         write_json(folder / RUN, run_record(told.farm, _parameters(told), _with_failed(told)))
     except OSError as error:
         raise refusal(place.store, "writing tables and report", error) from error
-    return result
+    return result, told
 
 
 def _parameters(told: FarmAccount) -> dict[str, object]:

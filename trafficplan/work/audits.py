@@ -11,8 +11,8 @@ from trafficplan import __version__
 from trafficplan.errors import InputError, Problem
 from trafficplan.inputs.farm import read_farm
 from trafficplan.names import Note
+from trafficplan.report.audit_earlier import audits_in, of_farm
 from trafficplan.report.audit_farms import write_farms
-from trafficplan.report.audit_files import read_audit
 from trafficplan.report.audit_words import answer_lines
 from trafficplan.report.run import RUN, write_json
 from trafficplan.work.audit import Asked, audit_farm, write_farm
@@ -88,16 +88,18 @@ def audit_farms(
     OutputError
         The place refuses.
     """
+    earlier = audits_in(against) if against is not None else None
     if len(folders) == 1:
         (folder,) = folders
-        return Audits((_farm(folder, "", asked, place, at_work, out, against, _share(told, folder, 0, 1)),), {})
+        return Audits((_farm(folder, "", asked, place, at_work, out, earlier, _share(told, folder, 0, 1)),), {})
+    _check_several(folders, asked)
     done: list[FarmTold] = []
     failed: dict[str, tuple[Problem, ...]] = {}
     for number, (folder, name) in enumerate(zip(folders, _names(folders), strict=True)):
         share = _share(told, folder, number, len(folders))
         mine = part_of_place(place, name)
         try:
-            done.append(_farm(folder, name, asked, mine, at_work, f"{out}/{name}", against, share))
+            done.append(_farm(folder, name, asked, mine, at_work, f"{out}/{name}", earlier, share))
         except InputError as error:
             failed[str(folder)] = tuple(replace(one, where=f"{folder}: {one.where}") for one in error.problems)
     if not done:
@@ -113,21 +115,44 @@ def _farm(
     place: Place,
     at_work: Hands,
     out: str,
-    against: Path | None,
+    earlier: Sequence[Mapping[str, Any]] | None,
     share: Callable[[str, float], None],
 ) -> FarmTold:
     """Read, audit and write one farm; only what is small is kept of it."""
     farm = read_farm(folder, every_log=True)
-    earlier = read_audit(against, farm.key) if against is not None else None
     if name:  # of several farms only some may have the outfits that are offered
         swaps = tuple(one for one in asked.swaps if {one.outfit, one.instead} <= set(farm.outfits))
         asked = replace(asked, swaps=swaps)
     audited = audit_farm(farm, asked, place, at_work, share)
-    account = audited.account
-    result = write_farm(audited, place, out, earlier)
+    then = of_farm(earlier, farm.key, farm.title) if earlier is not None else None
+    result, account = write_farm(audited, place, out, then, asked=earlier is not None)
     notes = tuple(sorted({*account.farm.notes, *account.notes}))
     whole = not account.failed and bool(account.jobs)
     return FarmTold(name, result, answer_lines(account), notes, farm.units, whole)
+
+
+def _check_several(folders: Sequence[Path], asked: Asked) -> None:
+    """Refuse a farm that is named twice, and an outfit offered in place of another that no farm has."""
+    places = [folder.resolve() for folder in folders]
+    problems = [
+        Problem("the same farm twice", "FARM...", str(folder), "each farm once", "leave one of them out")
+        for i, folder in enumerate(folders)
+        if places[i] in places[:i]
+    ]
+    outfits = [{path.stem for path in (folder / "outfits").glob("*.toml")} for folder in places]
+    problems += [
+        Problem(
+            "unknown outfit",
+            "option --instead",
+            f"{one.outfit}={one.instead}",
+            "two files of the outfits/ of one farm",
+            "put them there, or correct the names",
+        )
+        for one in asked.swaps
+        if not any({one.outfit, one.instead} <= known for known in outfits)
+    ]
+    if problems:
+        raise InputError(problems)
 
 
 def _share(told: Told, folder: Path, number: int, count: int) -> Callable[[str, float], None]:
