@@ -13,6 +13,8 @@ from typer.testing import CliRunner
 
 from trafficplan.cli.main import app
 from trafficplan.decide.audit_tables import TABLES
+from trafficplan.report.audit_farms import outfit_rows
+from trafficplan.report.words import say
 
 CELL = ["--cell", "1", "--workers", "1"]
 
@@ -111,16 +113,18 @@ def test_the_files_are_there_and_tables_have_their_columns(audited, result) -> N
     assert fields.set_index("field").lasting_likely_pct["Birch"] > 10
     assert len(gpd.read_file(out / "audit.gpkg", layer="drives")) == 5
     with sqlite3.connect(out / "audit.gpkg") as base:
-        ((layer, style),) = base.execute("SELECT f_table_name, styleQML FROM layer_styles").fetchall()
-    assert layer == "fields" and 'attr="lasting_likely_pct"' in style
+        styles = dict(base.execute("SELECT f_table_name, styleQML FROM layer_styles").fetchall())
+    assert set(styles) == {"fields", "places", "drives"} and 'attr="lasting_likely_pct"' in styles["fields"]
+    assert '"SimpleMarker"' in styles["places"] and '"SimpleLine"' in styles["drives"]
 
 
 def test_the_page_is_one_offline_file_with_the_answer_first(audited, result) -> None:
     page = (audited / "out" / "report.html").read_text()
     assert not re.findall(r"(?:src|href)=\"(?!data:|#)[^\"]*", page) and "<script" not in page
     first = page[page.index("<main>") : page.index("Fields A to Z")]
-    assert first.count("<li>") == 5
-    for words in ("Wheels touched", "went below the plough", "Most of it was done on", "Deepest reached", "Tillage mended", "would spare"):  # fmt: skip
+    sentences = first[first.index("<ol") : first.index("</ol>")]
+    assert sentences.count("<li>") == 5 and "Lasting damage expected on" in first
+    for words in ("Wheels touched", "went below the plough", "The days that did most were", "Deepest reached", "tillage mended", "would spare"):  # fmt: skip
         assert words in first
     assert first.count("<tr") == 1 + 4  # head, three changes, all together
     assert page.index("Alder") < page.index("<h3>Birch") < page.index("<h3>Cedar")
@@ -223,6 +227,18 @@ def test_one_client_is_never_in_anothers_report(tmp_path) -> None:
     over_all = (tmp_path / "out" / "farms.html").read_text()
     assert "Oak Hollow" in over_all and "Pine Crest" in over_all and "broken" in over_all
     assert len((tmp_path / "out" / "farms.csv").read_text().splitlines()) == 3
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {
+        "oak",
+        "pine",
+        "farms.html",
+        "farms.csv",
+        "run.json",
+    }
+    gone = [
+        row["gone_expected_ha"] for one in told["result"]["farms"] for row in one["groups"] if row["name"] == "spreader"
+    ]
+    (row,) = [row for row in outfit_rows(told["result"]["farms"], "metric") if row["name"] == "spreader"]
+    assert (row["farms"], row["operations"]) == ("2", "6") and row["gone"] == say("area", sum(gone), "metric")
 
 
 def test_wrong_questions_are_refused(audited, tmp_path) -> None:

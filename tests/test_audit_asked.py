@@ -1,14 +1,18 @@
 """What is asked of an audit: an earlier result, several farms, outfits offered in place of others."""
 
+import datetime as dt
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from audit_farm import OPERATIONS, write_audit_farm
 from test_audit import run
 
+from trafficplan.inputs.farm import read_farm
 from trafficplan.report.audit_earlier import audits_in, compared, of_farm
 from trafficplan.report.audit_words import money
+from trafficplan.work.audit import as_driven
 
 COARSE = ["--cell", "2", "--depths", "20,50", "--workers", "1"]
 
@@ -106,3 +110,34 @@ def test_a_day_is_left_out_as_a_whole(clients, tmp_path) -> None:
     assert rows["two"]["2026-03-21"]["gone_likely_ha"] == rows["two"]["2026-03-22"]["gone_likely_ha"] == 0.0
     assert rows["one"]["2026-03-21"]["gone_likely_ha"] == pytest.approx(birch["lasting_likely_ha"], abs=1e-4)
     assert birch["lasting_likely_ha"] > 0.02
+
+
+def test_prices_of_crops_that_no_field_has_are_named(clients, tmp_path) -> None:
+    prices = tmp_path / "prices.toml"
+    prices.write_text('currency = "EUR"\nhour = 50\n[crops."winter wheat"]\nyield_t_ha = 8\nprice_t = 200\n')
+    told = run("audit", clients[0], "--out", tmp_path / "out", "--prices", prices, *COARSE)
+    (note,) = [one for one in told["warnings"] if one["what"].startswith("price of")]
+    assert note["what"] == "price of winter wheat" and "beans, wheat" in note["why"]
+
+
+def test_scenarios_of_an_earlier_audit_keep_their_names(clients, tmp_path) -> None:
+    """What the audit proposes goes below them in one file, which is read again."""
+    farm = write_audit_farm(tmp_path / "farm")
+    run("audit", farm, "--out", tmp_path / "first", *COARSE)
+    (farm / "scenarios.toml").write_text((tmp_path / "first" / "scenarios.toml").read_text())
+    before = set(read_farm(farm).scenarios)
+    told = run("audit", farm, "--out", tmp_path / "second", *COARSE)
+    mine = {row["scenario"] for row in told["result"]["farms"][0]["changes"]}
+    assert mine and not mine & before and all(name.endswith(" 2") for name in mine)
+    with (farm / "scenarios.toml").open("a") as file:
+        file.write((tmp_path / "second" / "scenarios.toml").read_text())
+    assert set(read_farm(farm).scenarios) == before | mine
+
+
+def test_operations_of_two_years_are_said_to_be_counted_together(clients) -> None:
+    farm = read_farm(clients[0])
+    moved = replace(farm.operations[0], day=dt.date(2025, 10, 2))
+    driven = as_driven(replace(farm, operations=(moved, *farm.operations[1:])), None)
+    (note,) = [one for one in driven.notes if "counted together" in one.value]
+    assert "2025 and 2026" in note.value and "--season" in note.why
+    assert not [one for one in as_driven(farm, None).notes if "counted together" in one.value]

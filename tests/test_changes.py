@@ -152,6 +152,20 @@ def test_tramlines_are_told_by_their_spacing(farm: Farm) -> None:
     assert one.scenario.changes == (Change(operations=("slurry", "lime"), drive="tramlines", width_m=12.0),)
 
 
+def test_a_trailer_beside_a_harvester_takes_only_lanes_into_which_its_bouts_go(farm: Farm) -> None:
+    """Lanes of 12 m: beside a cutter of 6 m the trailer can run on them, beside one of 9 m it cannot be reached."""
+    field = farm.fields["Park"]
+    chase = job("chase", 9, outfit="wide", change="fills", rate_kg_m2=1.0, width_m=12.0)
+
+    def lanes(cut_m: float) -> set[str]:
+        cut = job("cut", 9, change="constant", width_m=cut_m)
+        there = replace(farm, fields={"Park": field}, operations=(cut, chase))
+        found = [one for one in candidates(there) if one.scenario.key == "lanes Park tramlines"]
+        return {key for one in found for change in one.scenario.changes for key in change.operations}
+
+    assert "chase" in lanes(6.0) and "chase" not in lanes(9.0)
+
+
 def measured(expected: float, hours: float = 0.0) -> Measure:
     return Measure(expected, (1.2 * expected, expected, 0.7 * expected), hours, 0.0)
 

@@ -156,6 +156,21 @@ def test_two_jobs_of_a_day_are_told_apart_by_their_start(good: Farm) -> None:
     }
 
 
+def test_two_logs_of_one_day_are_shared_by_two_operations_without_start_times(good: Farm) -> None:
+    logs = [log(UP_AND_DOWN), log(UP_AND_DOWN, "later.csv", start_s=NOON_S + 3600)]
+    jobs = operation("a", "West"), operation("b", "West")
+    found = matched(good, logs, *jobs)
+    assert {key: [one.log for one in group] for key, group in found.by_operation.items()} == {
+        "a": ["day.csv"],
+        "b": ["later.csv"],
+    }
+    assert not [note for note in found.notes if "counted twice" in note.why]
+    alone = matched(good, logs[:1], *jobs)
+    assert alone.without_log == ("b",)
+    (note,) = [note for note in alone.notes if "counted twice" in note.why]
+    assert note.what == "operation b: drive" and "went to a" in note.why
+
+
 def test_two_machines_of_one_job_are_two_drives(good: Farm) -> None:
     second = log(UP_AND_DOWN, "second.csv")
     found = matched(good, [log(UP_AND_DOWN), replace(second, x=second.x + 3.0)], operation("a", "West"))

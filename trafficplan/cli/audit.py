@@ -151,14 +151,17 @@ def _told(done: Audits, where: str, farms: int) -> dict[str, Any]:
     """Return the answer in numbers and in words."""
     lines = [line for one in done.farms for line in one.lines]
     lines += [f"{farm} could not be audited: {problems[0].sentence()}" for farm, problems in done.failed.items()]
-    page = "report.html" if farms == 1 else "farms.html"
-    lines += [f"Open {where}/{page}", "A planning aid: dig a hole and look. Local rules come first."]
     notes = done.notes
+    page = "report.html" if farms == 1 else "farms.html"
+    assumed = [note.as_dict() for note in notes if note.kind == "assumed"]
+    warned = [note.as_dict() for note in notes if note.kind != "assumed"]
+    lines += [f"{len(warned)} warnings and {len(assumed)} assumptions are listed in the report."]
+    lines += [f"Open {where}/{page}", "A planning aid: dig a hole and look. Local rules come first."]
     failed = {farm: [problem.as_dict() for problem in problems] for farm, problems in done.failed.items()}
     return {
         "result": {"out": where, "farms": [one.result for one in done.farms], "failed": failed},
-        "assumptions": [note.as_dict() for note in notes if note.kind == "assumed"],
-        "warnings": [note.as_dict() for note in notes if note.kind != "assumed"],
+        "assumptions": assumed,
+        "warnings": warned,
         "errors": done.problems,
         "text": "\n".join(lines),
     }

@@ -94,7 +94,10 @@ class JobPart:
 
 @dataclass(frozen=True)
 class GroupPart:
-    """Operations left out together: all of one `kind` ("job", "outfit", "day") and `name`; hectares gone without them."""
+    """Operations left out together: all of one `kind` and `name`; hectares gone without them.
+
+    `kind`: job, outfit, day ("2026-03-20"), month ("2026-03").
+    """
 
     kind: str
     name: str
@@ -216,9 +219,10 @@ def _without(bench: Bench, run: Run, keys: set[str]) -> Stored:
 def _groups(operations: Sequence[Operation]) -> dict[tuple[str, str], set[str]]:
     """Return (kind, name) -> keys of the operations that are left out together."""
     found: dict[tuple[str, str], set[str]] = {}
-    for kind in ("job", "outfit", "day"):
-        for one in operations:
-            found.setdefault((kind, str(getattr(one, kind))), set()).add(one.key)
+    for one in operations:
+        names = {"job": one.job, "outfit": one.outfit, "day": f"{one.day}", "month": f"{one.day:%Y-%m}"}
+        for kind, name in names.items():
+            found.setdefault((kind, name), set()).add(one.key)
     return found
 
 

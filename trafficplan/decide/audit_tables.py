@@ -111,9 +111,9 @@ TABLES: tuple[Table, ...] = (
     ),
     Table(
         "groups",
-        "operations left out together: all of one job, of one outfit, of one day",
+        "operations left out together: all of one job, outfit, day or month",
         {
-            "left_out": "job, outfit or day",
+            "left_out": "job, outfit, day or month",
             "name": "its name",
             "operations": "how many",
             "gone_likely_ha": "likely lasting damage that is gone without them",

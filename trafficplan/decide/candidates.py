@@ -29,6 +29,8 @@ LOAD_FACTORS = (0.8, 0.6)
 SAME_PA = 5e3
 #: Working widths up to this many times the narrowest can be brought down to it.
 NEAR_WIDTH = 1.34
+#: Bouts go into a lane when their number is so near to a whole one.
+SAME_BOUT = 0.02
 
 #: A fit day for an operation inside its own window: it then meets the soil of that day by the water balance.
 NextFit = Callable[[Operation], dt.date | None]
@@ -187,6 +189,7 @@ def _lanes(farm: Farm, place: Field) -> list[Candidate]:
             one.key
             for one in jobs
             if one.drive != "tramlines" and apart / NEAR_WIDTH < working_width(one, farm.outfits[one.outfit]) < apart * NEAR_WIDTH
+            and _reached(farm, one, apart)
         )  # fmt: skip
         if moved:
             change = Change(operations=moved, drive="tramlines", width_m=round(apart, 2))
@@ -195,7 +198,7 @@ def _lanes(farm: Farm, place: Field) -> list[Candidate]:
     swaths = [one for one in jobs if one.drive == "swaths"]
     widths = {one.key: working_width(one, farm.outfits[one.outfit]) for one in swaths}
     for least in sorted(set(widths.values())):
-        near = [one for one in swaths if least <= widths[one.key] < least * NEAR_WIDTH]
+        near = [one for one in swaths if least <= widths[one.key] < least * NEAR_WIDTH and _reached(farm, one, least)]
         headings = {one.heading_deg for one in near}
         if len(near) > 1 and (len({widths[one.key] for one in near}) > 1 or len(headings) > 1):
             heading = next((one.heading_deg for one in near if one.heading_deg is not None), None)
@@ -204,6 +207,22 @@ def _lanes(farm: Farm, place: Field) -> list[Candidate]:
             title = f"{place.key}: {_named(farm, keys)} on the same lanes of {least:g} m"
             found.append(_lane(f"lanes {place.key} {least:g} m", title, place, change))
     return found
+
+
+def _reached(farm: Farm, hauls: Operation, lane_m: float) -> bool:
+    """Tell whether what an operation takes up can reach it on lanes so far apart.
+
+    A trailer that is filled beside a harvester must run in its bouts: their width has to go into that of the lanes.
+    """
+    if hauls.change != "fills":
+        return True
+    beside = [
+        one
+        for one in farm.operations
+        if (one.field, one.day) == (hauls.field, hauls.day) and one.outfit != hauls.outfit and one.change != "empties"
+    ]
+    bouts = [lane_m / working_width(one, farm.outfits[one.outfit]) for one in beside]
+    return all(round(one) >= 1 and abs(one - round(one)) < SAME_BOUT for one in bouts)
 
 
 def _lane(key: str, title: str, place: Field, change: Change) -> Candidate:
@@ -245,7 +264,15 @@ def _swapped(farm: Farm, swap: Swap) -> Candidate:
     jobs = [one for one in farm.operations if one.outfit == swap.outfit]
     scenario = Scenario(
         f"{swap.instead} for {swap.outfit}",
-        f"{other.title or swap.instead} in place of {farm.outfits[swap.outfit].title or swap.outfit}",
+        _in_place(other, farm.outfits[swap.outfit]),
         (Change(outfits=(swap.outfit,), outfit=swap.instead),),
     )
     return Candidate("outfit", f"outfit {swap.outfit}", swap.outfit, scenario, _fields_of(jobs), cost=swap.cost)
+
+
+def _in_place(other: Outfit, outfit: Outfit) -> str:
+    """Return a swap in words; outfits of one title are told by the names of their files."""
+    titles = [one.title or one.key for one in (other, outfit)]
+    if titles[0] == titles[1]:
+        titles = [f"{title} ({one.key})" for title, one in zip(titles, (other, outfit), strict=True)]
+    return f"{titles[0]} in place of {titles[1]}"

@@ -7,8 +7,9 @@ nothing is not the best.
 
 from __future__ import annotations
 
+import itertools
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from trafficplan.decide.candidates import Candidate
@@ -169,6 +170,26 @@ def safe_key(text: str) -> str:
     """
     plain = " ".join(re.sub(r'[/\\:*?"<>|\x00-\x1f]', " ", text).split()).strip(".")
     return f"{plain} as changed" if plain.lower() in ("base", "") else plain
+
+
+def renamed(proposals: Sequence[Proposal], taken: Collection[str]) -> tuple[Proposal, ...]:
+    """Return the proposals under names that no scenario of the farm has: those of an earlier audit may stand there."""
+    return tuple(
+        replace(one, scenario=replace(one.scenario, key=free_key(one.scenario.key, taken))) for one in proposals
+    )
+
+
+def free_key(key: str, taken: Collection[str]) -> str:
+    """Return a name that is not taken.
+
+    Examples
+    --------
+    >>> free_key("shared lanes", ["base"]), free_key("shared lanes", ["base", "Shared lanes"])
+    ('shared lanes', 'shared lanes 2')
+    """
+    lower = {one.lower() for one in taken}
+    numbered = (f"{key} {number}" for number in itertools.count(2))
+    return key if key.lower() not in lower else next(one for one in numbered if one.lower() not in lower)
 
 
 def best_three(proposals: Sequence[Proposal]) -> tuple[Proposal, ...]:

@@ -36,6 +36,7 @@ class FarmAccount:
     missing : trips that nobody logged
     proposals : changes that spare damage, the best first; `chosen` the first three, `together` all three at once
     prices, losses : None and empty unless asked for
+    not_moved : operations that had days to choose from, but none that would have been better
     """
 
     farm: Farm
@@ -53,6 +54,7 @@ class FarmAccount:
     prices: Prices | None
     losses: tuple[Loss, ...]
     notes: tuple[Note, ...]
+    not_moved: tuple[str, ...] = ()
 
     @property
     def jobs(self) -> tuple[JobPart, ...]:

@@ -24,6 +24,7 @@ from trafficplan.farm.operation import Scenario
 from trafficplan.farm.season import selects
 from trafficplan.inputs.write_scenario import scenario_toml
 from trafficplan.report.vector import UNWRITTEN, add_style, graduated, write_layer
+from trafficplan.report.words import CHANCE_WORDS
 
 AUDIT = "audit.json"
 SCENARIOS = "scenarios.toml"
@@ -73,8 +74,19 @@ SHARE_STEPS = (
 )
 
 
+#: Chance of lasting damage at a place, and hectares that are gone without a drive: label and upper bound; ours.
+CHANCE_STEPS = tuple((word, min(upper, 1.0)) for upper, word in CHANCE_WORDS)
+GONE_STEPS = (
+    ("up to 0.1 ha", 0.1),
+    ("0.1 to 0.3 ha", 0.3),
+    ("0.3 to 1 ha", 1.0),
+    ("1 to 3 ha", 3.0),
+    ("over 3 ha", 1000.0),
+)
+
+
 def write_map(path: Path, account: FarmAccount, tables: Mapping[str, Sequence[Mapping[str, object]]]) -> None:
-    """Write audit.gpkg: fields, worst places and drives, each with its table's columns; fields open with a style.
+    """Write audit.gpkg: fields, worst places and drives, each with its table's columns; all open with a style.
 
     Raises
     ------
@@ -111,6 +123,12 @@ def _write_map(path: Path, account: FarmAccount, tables: Mapping[str, Sequence[M
         write_layer(path, "drives", frame, append=True)
     style = graduated("lasting_likely_pct", SHARE_STEPS, "magma_r")
     add_style(path, "fields", "lasting damage", "share of the field with likely lasting damage", style)
+    if account.worst:
+        style = graduated("chance_mean", CHANCE_STEPS, "magma_r", "point")
+        add_style(path, "places", "chance of lasting damage", "mean over the place", style)
+    if there:
+        style = graduated("gone_expected_ha", GONE_STEPS, "magma_r", "line")
+        add_style(path, "drives", "what each did", "expected lasting damage that is gone without it", style)
 
 
 def _drive(account: FarmAccount, row: Mapping[str, object]) -> LineString:
@@ -153,7 +171,7 @@ def as_written(scenario: Scenario, farm: Farm) -> Scenario | None:
 def _about(one: Proposal) -> str:
     spared, hours = one.spared_ha, one.extra_hours
     low, high, word = (hours.low, hours.high, "more") if hours.middle >= 0 else (-hours.high, -hours.low, "less")
-    return f"# spares {spared.low:.2f} to {spared.high:.2f} ha of expected lasting damage, takes {low:.1f} to {high:.1f} h {word}"
+    return f"# spares {spared.low:.2f} to {spared.high:.2f} ha of expected lasting damage ({one.likely_spared_ha:.2f} ha no longer likely, as map counts), takes {low:.1f} to {high:.1f} h {word}"
 
 
 def result_of(

@@ -254,10 +254,37 @@ def _bar(sheet: _Sheet, units: str, y: float) -> Markup:
     )
 
 
+def chance_chart(zones: Sequence[Sequence[float]], units: str) -> Markup:
+    """Return the hectares by chance as columns in the colours of the maps, all zones added up.
+
+    Parameters
+    ----------
+    zones : zone -> hectares by chance in steps of equal width, 0 to 1
+    """
+    steps = [sum(zone[i] for zone in zones) for i in range(len(zones[0]) if zones else 0)]
+    most = max(steps, default=0.0)
+    if most <= 0:
+        return Markup("")
+    wide, high = WIDE / len(steps), 150.0
+    colours = step_colours(_LASTING)
+    parts = []
+    for i, hectares in enumerate(steps):
+        height = round(high * hectares / most, 1)
+        colour = colours[int(np.searchsorted([upper - 1e-6 for upper in _LASTING.breaks], (i + 0.5) / len(steps)))]
+        x, top = i * wide, 24 + high - height
+        parts.append(
+            Markup(f'<rect x="{x + 4:g}" y="{top:g}" width="{wide - 8:g}" height="{height:g}" fill="{colour}"/>')
+        )
+        parts.append(_text(x + wide / 2, top - 6, figure("area", hectares, units), 15, "middle"))
+        words = f"{i / len(steps):.1f} to {(i + 1) / len(steps):.1f}"
+        parts.append(_text(x + wide / 2, high + 44, words, 14, "middle", colour=QUIET))
+    return _drawing(WIDE, high + 52, f"Ground by chance of lasting damage, {unit_of('area', units)}", parts)
+
+
 def _legend(y: float) -> Markup:
     """Return the colours of the chance with their words and bounds, in two rows."""
     uppers = [upper for upper, _ in CHANCE_WORDS[:-1]]
-    bounds = ["", *(f"to {upper:g}" for upper in uppers), f"over {uppers[-1]:g}"]
+    bounds = ["", *(f", up to {upper:g}" for upper in uppers), f", over {uppers[-1]:g}"]
     words = ["no load reached here", *(word for _, word in CHANCE_WORDS)]
     parts = [Markup("")]
     for i, (colour, word, bound) in enumerate(
@@ -269,5 +296,5 @@ def _legend(y: float) -> Markup:
                 f'<rect x="{x}" y="{top:g}" width="22" height="14" fill="{colour}" stroke="{QUIET}" stroke-width="0.6"/>'
             )
         )
-        parts.append(_text(x + 30, top + 12, f"{word} {bound}".strip(), 14, "start"))
+        parts.append(_text(x + 30, top + 12, f"{word}{bound}", 14, "start"))
     return Markup("").join(parts)

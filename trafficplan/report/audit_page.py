@@ -19,14 +19,18 @@ from trafficplan.report.audit_map import farm_map, field_image, field_map
 from trafficplan.report.audit_sheets import (
     chance_values,
     earlier_values,
+    field_rows,
     group_tables,
+    group_words,
     log_values,
     loss_values,
     traffic_tables,
+    traffic_words,
     worst_rows,
 )
 from trafficplan.report.audit_words import (
     answer_of,
+    beside_changes,
     change_lines,
     cost_words,
     say_range,
@@ -41,6 +45,8 @@ from trafficplan.report.words import say, say_day
 MOST_MAPS = 80
 #: Other operations named beside a shared one.
 MOST_NAMED = 2
+#: Changes told on the page; the rest stands in tables/changes.csv.
+MOST_TOLD = 10
 
 
 def write_audit_page(
@@ -78,15 +84,20 @@ def render_audit_page(
         "failed": [f"{key}: {problems[0].sentence()}" for key, problems in account.failed.items()],
         "fields": [_field(account, one, pictures, i) for i, one in enumerate(account.fields) if one.jobs],
         "idle": ", ".join(idle),
+        "beside": beside_changes(account) if drove else (),
+        "field_rows": field_rows(account),
         "groups": group_tables(account) if drove else [],
+        "group_words": group_words(account),
         "traffic": traffic_tables(account) if drove else [],
+        "traffic_words": traffic_words(account),
         **(
             chance_values(account)
             if drove
-            else {"chance": None, "concentrated": "", "lanes": "", "loosening": "", "worn": ""}
+            else {"chance": None, "chance_chart": "", "concentrated": "", "lanes": "", "loosening": "", "worn": ""}
         ),
         "worst": worst_rows(account),
         "earlier": earlier_values(account, earlier),
+        "page_name": css_string(f"{farm.title}, season {account.season}: the year's traffic on the soil"),
         "loss": loss_values(account),
         "logs": log_values(account),
         "method": method_words(account),
@@ -99,6 +110,18 @@ def render_audit_page(
         "cell": say("length", account.cell_m, farm.units) if account.cell_m >= 1 else f"{account.cell_m:g} m",
     }
     return template_environment().from_string(packaged("audit_page.html")).render(values)
+
+
+def css_string(text: str) -> Markup:
+    """Return a text as it may stand between quotes in a style sheet.
+
+    Examples
+    --------
+    >>> css_string('Oak "Hollow"')
+    Markup('Oak \\000022Hollow\\000022')
+    """
+    plain = "".join(sign if sign.isalnum() or sign in " ,.:'()-" else f"\\{ord(sign):06x}" for sign in text)
+    return Markup(plain)
 
 
 def _counts(account: FarmAccount) -> str:
@@ -116,7 +139,7 @@ def _situations(account: FarmAccount, full_scale: bool) -> set[str]:
     if any(one.kind in ("pressure", "outfit") for one in account.proposals):
         found.add("pressure")
     if any(one.change == "empties" for one in account.farm.operations):
-        found.add("spreading")
+        found.add("season")
     if full_scale:
         found.add("full_scale")
     if account.losses:
@@ -141,17 +164,21 @@ def _change_values(account: FarmAccount) -> dict[str, object]:
             "cost": cost_words(one, account),
             "scenario": one.scenario.key,
         }
-        for rank, one in enumerate(account.proposals, 1)
+        for rank, one in enumerate(account.proposals[:MOST_TOLD], 1)
     ]
+    more = len(account.proposals) - len(tried)
     by = "money that they cost" if account.prices is not None and account.prices.hour else "hour that they take longer"
     bought = any(one.cost is not None for one in account.proposals) and not (account.prices and account.prices.hour)
+    unpriced = " What something costs to buy does not count in that: no price of an hour is given." if bought else ""
     words = (
         f"The season was run again with each change. Ranked by expected hectares spared per {by}, with one hour added to each for "
-        f"arranging it.{' What something costs to buy does not count in that: no price of an hour is given.' if bought else ''} Range: a soil weaker or stronger by half. Each is a scenario in scenarios.toml of this result: put it into "
+        f"arranging it.{unpriced} The range is that of a soil weaker, as assumed or stronger by half: where a soil is far too weak or "
+        "strong enough, a change matters less, so both can spare less than the soil as assumed. No longer likely: hectares whose chance "
+        "falls below 0.5, which are those that trafficplan map tells. Each is a scenario in scenarios.toml of this result: put it into "
         "the farm's own scenarios.toml, and trafficplan map FARM --scenario NAME gives its maps. Days that are booked were not "
         "moved; recorded drives kept their way."
     )
-    return {"changes_title": title, "changes": rows, "tried": tried, "tried_words": words}
+    return {"changes_title": title, "changes": rows, "tried": tried, "tried_words": words, "tried_more": more}
 
 
 def _change(account: FarmAccount, one: Proposal, together: bool) -> dict[str, object]:

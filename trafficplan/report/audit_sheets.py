@@ -7,55 +7,135 @@ from collections.abc import Mapping, Sequence
 from trafficplan.assess.share import LOOSENED_M, STEPS, steps_of_chance
 from trafficplan.decide.audit_rows import Row
 from trafficplan.decide.farm_account import FarmAccount, groups_of, traffic_of, whole_of
-from trafficplan.report.answer import number_of
-from trafficplan.report.audit_words import loss_words, money, say_range
+from trafficplan.report.answer import number_of, zone_row
+from trafficplan.report.audit_map import chance_chart
+from trafficplan.report.audit_words import earlier_words, loss_words, money, say_range
 from trafficplan.report.sheets import ZONE_NAMES
-from trafficplan.report.words import figure, say, say_day, unit_of
+from trafficplan.report.words import MONTHS, figure, say, say_day, unit_of
+
+
+def one_to_one(account: FarmAccount) -> dict[str, str] | None:
+    """Return job -> its outfit where each job has one outfit of its own; None where they are not the same division."""
+    pairs = {(one.job, one.outfit) for one in account.jobs}
+    jobs = dict(pairs)
+    return jobs if len(pairs) == len(jobs) == len(set(jobs.values())) else None
 
 
 def group_tables(account: FarmAccount) -> list[tuple[str, list[dict[str, object]]]]:
-    """Return what would be gone without all of one job, and of one outfit: title and rows."""
-    units = account.farm.units
+    """Return what would be gone without all of one job, outfit and month: title, and rows with the width of their bars."""
+    units, same = account.farm.units, one_to_one(account)
     told = []
-    for kind in ("job", "outfit"):
-        rows = [
+    for kind in ("job", "month") if same else ("job", "outfit", "month"):
+        mine = [one for one in groups_of(account) if one.kind == kind]
+        mine = sorted(mine, key=lambda one: one.name) if kind == "month" else mine
+        most = max((one.expected_ha for one in mine), default=0.0) or 1.0
+        rows: list[dict[str, object]] = [
             {
-                "name": account.farm.outfits[one.name].title or one.name if kind == "outfit" else one.name,
+                "name": _name(account, kind, one.name, same),
                 "operations": one.operations,
                 "likely": say("area", one.likely_ha, units),
                 "expected": say("area", one.expected_ha, units),
+                "width": round(100 * max(one.expected_ha, 0.0) / most),
             }
-            for one in groups_of(account)
-            if one.kind == kind
+            for one in mine
         ]
-        told.append((f"All of one {kind}", rows))
+        told.append((f"Without all of one {kind}{' (and outfit)' if same and kind == 'job' else ''}", rows))
     return told
+
+
+def group_words(account: FarmAccount) -> str:
+    """Return in a sentence without which job and month most would be gone."""
+    units = account.farm.units
+    groups = [one for one in groups_of(account) if one.expected_ha > 0]
+    job, month = (next((one for one in groups if one.kind == kind), None) for kind in ("job", "month"))
+    if job is None or month is None:
+        return ""
+    return (
+        f"Most hangs on {job.name}: without it {say('area', job.expected_ha, units)} of expected damage would be gone; by months on "
+        f"{_month(month.name)} ({say('area', month.expected_ha, units)})."
+    )
 
 
 def traffic_tables(account: FarmAccount) -> list[tuple[str, str, list[dict[str, object]]]]:
     """Return load times distance by job, outfit, month and zone: title, unit and rows with the width of their bars."""
-    units = account.farm.units
+    units, same = account.farm.units, one_to_one(account)
     told = []
-    for by in ("job", "outfit", "month", "zone"):
+    for by in ("job", "month", "zone") if same else ("job", "outfit", "month", "zone"):
         mine = [one for one in traffic_of(account) if one.by == by]
         most = max((one.t_km_ha for one in mine), default=0.0) or 1.0
         ordered = mine if by == "month" else sorted(mine, key=lambda one: -one.t_km_ha)
         rows: list[dict[str, object]] = [
             {
-                "name": _traffic_name(account, by, one.name),
+                "name": _name(account, by, one.name, same),
                 "value": figure("traffic", one.t_km_ha, units),
                 "width": round(100 * one.t_km_ha / most),
             }
             for one in ordered
         ]
-        told.append((f"By {by}", unit_of("traffic", units), rows))
+        told.append((f"By {by}{' and outfit' if same and by == 'job' else ''}", unit_of("traffic", units), rows))
     return told
 
 
-def _traffic_name(account: FarmAccount, by: str, name: str) -> str:
+def traffic_words(account: FarmAccount) -> str:
+    """Return in a sentence how much traffic there was, and what drove most of it."""
+    units, whole = account.farm.units, whole_of(account.fields)
+    jobs = sorted((one for one in traffic_of(account) if one.by == "job"), key=lambda one: -one.t_km)
+    if not jobs or whole.traffic_t_km <= 0 or whole.area_ha <= 0:
+        return ""
+    return (
+        f"{say('traffic', whole.traffic_t_km / whole.area_ha, units)} over the ground of all fields; "
+        f"{jobs[0].name} {say('share', 100 * jobs[0].t_km / whole.traffic_t_km, units)} of it."
+    )
+
+
+def field_rows(account: FarmAccount) -> dict[str, object] | None:
+    """Return the fields side by side, with bars for the wheeled share and for the share of expected damage."""
+    units = account.farm.units
+    if len(account.fields) < 2 or not account.jobs:
+        return None
+    rows: list[dict[str, object]] = []
+    for one in account.fields:
+        row = zone_row(account.summaries[one.field])
+        damaged = 100 * one.expected_ha / one.area_ha if one.area_ha else 0.0
+        rows.append(
+            {
+                "name": one.field,
+                "area": say("area", one.area_ha, units),
+                "wheeled": say("share", number_of(row, "wheeled_pct"), units),
+                "wheeled_width": round(number_of(row, "wheeled_pct")),
+                "traffic": say("traffic", number_of(row, "traffic_t_km_ha"), units),
+                "expected": say("area", one.expected_ha, units),
+                "share": say("share", damaged, units),
+                "share_width": round(damaged),
+            }
+        )
+    most = max(rows, key=lambda row: int(str(row["share_width"])))
+    least = min(rows, key=lambda row: int(str(row["share_width"])))
+    words = (
+        f"For its size {most['name']} has the most lasting damage ({most['share']} of its ground, expected), {least['name']} the "
+        f"least ({least['share']})."
+    )
+    return {"rows": rows, "words": words}
+
+
+def _name(account: FarmAccount, by: str, name: str, same: Mapping[str, str] | None) -> str:
     if by == "outfit":
         return account.farm.outfits[name].title or name
-    return ZONE_NAMES.get(name, name) if by == "zone" else name
+    if by == "job" and same:
+        return f"{name} ({account.farm.outfits[same[name]].title or same[name]})"
+    return _month(name) if by == "month" else ZONE_NAMES.get(name, name) if by == "zone" else name
+
+
+def _month(name: str) -> str:
+    """Return a month as people say it.
+
+    Examples
+    --------
+    >>> _month("2026-03")
+    'Mar 2026'
+    """
+    year, _, month = name.partition("-")
+    return f"{MONTHS[int(month) - 1]} {year}"
 
 
 def chance_values(account: FarmAccount) -> dict[str, object]:
@@ -75,6 +155,7 @@ def chance_values(account: FarmAccount) -> dict[str, object]:
         else "No passes have working widths that could share lanes as they are."
     )
     return {
+        "chance_chart": chance_chart([steps_of_chance(one, cell_ha) for one in account.counts.values()], units),
         "chance": {
             "steps": [f"{i / STEPS:.1f} to {(i + 1) / STEPS:.1f}" for i in range(STEPS)],
             "rows": rows,
@@ -141,14 +222,12 @@ def earlier_values(account: FarmAccount, earlier: Mapping[str, object] | None) -
             for name, quantity, _ in _EARLIER
         ]
         told.append({"field": row["field"], "cells": cells})
-    now, then = (sum(number_of(row, f"{before}lasting_expected_ha") for row in rows) for before in ("", "earlier_"))
-    word = "less" if now < then else "more"
-    words = (
-        f"On the {len(rows)} fields of both, {say('area', abs(now - then), units)} {word} lasting damage is expected than in "
-        f"{earlier['season']} ({say('area', now, units)} against {say('area', then, units)}). Weather, crops and the order of jobs "
-        "differ: a difference is not the merit of one change."
-    )
-    return {"season": earlier["season"], "columns": [title for _, _, title in _EARLIER], "rows": told, "words": words}
+    return {
+        "season": earlier["season"],
+        "columns": [title for _, _, title in _EARLIER],
+        "rows": told,
+        "words": earlier_words(account, earlier),
+    }
 
 
 def loss_values(account: FarmAccount) -> dict[str, object] | None:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from trafficplan.decide.changes import Proposal, Range
-from trafficplan.decide.farm_account import FarmAccount, Whole, days_of, deepest_of, whole_of
+from trafficplan.decide.farm_account import FarmAccount, Whole, days_of, deepest_of, groups_of, whole_of
 from trafficplan.decide.loss import summed
 from trafficplan.farm.farm import Farm
 from trafficplan.farm.operation import Change
-from trafficplan.report.answer import FULL_SCALE_SHARE, add_up
+from trafficplan.report.answer import FULL_SCALE_SHARE, add_up, number_of
 from trafficplan.report.words import figure, say, say_day, unit_of
 from trafficplan.units import BAR, pressure_text
 
@@ -37,22 +37,24 @@ def answer_of(account: FarmAccount) -> AuditAnswer:
         )
     totals = add_up([account.summaries[one.field] for one in account.fields])
     full = totals.wheeled_ha > 0 and totals.far_over_ha >= FULL_SCALE_SHARE * totals.wheeled_ha
-    lasting, area = say("area", whole.likely_ha, units), say("area", whole.area_ha, units)
+    lasting, area = say("area", whole.expected_ha, units), say("area", whole.area_ha, units)
     headline = (
-        f"Lasting damage likely on {lasting} of {area}" if whole.likely_ha else f"No lasting damage likely on {area}"
+        f"Lasting damage expected on {lasting} of {area}"
+        if whole.expected_ha
+        else f"No lasting damage expected on {area}"
     )
     sentences = [
         _wheeled(account, whole, full),
         _days(account, units),
         _deepest(account, units),
         _mended(whole, units),
-        _changes(account),
+        _changes(account, whole),
     ]
     return AuditAnswer(headline, tuple(sentence for sentence in sentences if sentence), full)
 
 
-def answer_lines(account: FarmAccount) -> tuple[str, ...]:
-    """Return the answer of an account as lines of text: headline, sentences, changes, and what failed."""
+def answer_lines(account: FarmAccount, earlier: Mapping[str, object] | None = None) -> tuple[str, ...]:
+    """Return the answer of an account as lines of text: headline, sentences, changes, an earlier year, and what failed."""
     said = answer_of(account)
     changes = (
         f"  {rank}. {one.scenario.title}: {say_range('area', one.spared_ha.low, one.spared_ha.high, account.farm.units)} spared, "
@@ -61,7 +63,25 @@ def answer_lines(account: FarmAccount) -> tuple[str, ...]:
     )
     failed = (f"  not computed: {key}: {problems[0].sentence()}" for key, problems in sorted(account.failed.items()))
     head = f"{account.farm.title}, season {account.season}: {said.headline}"
-    return head, *(f"  {sentence}" for sentence in said.sentences), *changes, *failed
+    beside = [
+        *(beside_changes(account) if account.jobs else ()),
+        *([earlier_words(account, earlier)] if earlier else []),
+    ]
+    return head, *(f"  {sentence}" for sentence in said.sentences), *changes, *(f"  {one}" for one in beside), *failed
+
+
+def earlier_words(account: FarmAccount, earlier: Mapping[str, object]) -> str:
+    """Return the comparison with an earlier audit (`audit_earlier.compared`) in a sentence."""
+    units, rows = account.farm.units, earlier["rows"]
+    assert isinstance(rows, list)
+    now, then = (sum(number_of(row, f"{before}lasting_expected_ha") for row in rows) for before in ("", "earlier_"))
+    word = "less" if now < then else "more"
+    fields = "the one field" if len(rows) == 1 else f"the {len(rows)} fields"
+    return (
+        f"Against {earlier['season']}: on {fields} of both, {say('area', abs(now - then), units)} {word} lasting damage is expected "
+        f"({say('area', now, units)} against {say('area', then, units)}). Weather, crops and the order of jobs differ: a difference "
+        "is not the merit of one change."
+    )
 
 
 def say_range(quantity: str, low: float, high: float, units: str) -> str:
@@ -83,16 +103,25 @@ def _wheeled(account: FarmAccount, whole: Whole, full: bool) -> str:
     told = account.concentrated
     start = (
         f"Wheels touched {say('area', whole.wheeled_ha, units)} ({say('share', whole.wheeled_pct, units)}) at least once, and on "
-        f"{say_range('area', whole.stronger_ha, whole.weaker_ha, units)} the pressure probably went below the plough"
+        f"{say_range('area', whole.stronger_ha, whole.weaker_ha, units)} the pressure probably went below the plough, for a soil "
+        "stronger or weaker by half"
     )
     if whole.expected_ha > 0:
         start += (
             f"; headlands and gateways, {say('share', 100 * told.edge_area_share, units)} of the ground, carry "
-            f"{say('share', 100 * told.edge_share, units)} of it"
+            f"{say('share', 100 * told.edge_share, units)} of this damage"
         )
     if full:
         start += "; the scale is full there, so go by the depth reached and by what the changes spare"
-    return f"{start}."
+    return f"{start}.{_unlogged(account)}"
+
+
+def _unlogged(account: FarmAccount) -> str:
+    """Return what left the fields on vehicles that nobody logged: it is not in the figures, or estimated."""
+    lost = sum(one.mass_kg for one in account.missing if not one.operation) / 1e3
+    guessed = sum(one.mass_kg for one in account.missing if one.operation) / 1e3
+    told = f" Not in these figures: {lost:,.0f} t left the fields on trailers that are in no log." if lost else ""
+    return told + (f" The trips for {guessed:,.0f} t that nobody logged are estimated." if guessed else "")
 
 
 def _days(account: FarmAccount, units: str) -> str:
@@ -102,7 +131,10 @@ def _days(account: FarmAccount, units: str) -> str:
     told = [f"{say_day(one.day)} ({', '.join(one.jobs[:2])}: {say('area', one.expected_ha, units)})" for one in days]
     if len(days) == 1:
         return f"It was done on {told[0]}: that much would be gone without that day."
-    return f"Most of it was done on {_listed(told)}: that much would be gone without the one day."
+    every = sum(one.expected_ha for one in days)  # what days share between them comes on top
+    return (
+        f"The days that did most were {_listed(told)}: without them at least {say('area', every, units)} would be gone."
+    )
 
 
 def _deepest(account: FarmAccount, units: str) -> str:
@@ -115,8 +147,8 @@ def _deepest(account: FarmAccount, units: str) -> str:
     outfit = account.farm.outfits[one.outfit]
     return (
         f"Deepest reached a wheel of the {reach.axle.replace('_', ' ')} axle, {outfit.title or one.outfit}, on {say_day(one.day)} in "
-        f"{one.field} ({one.job}): {mass} on it at {_pressure(reach.pressure_pa, units)}, and "
-        f"{say('stress', 50, units)} reached {depth} deep."
+        f"{one.field} ({one.job}): {mass} on it at {_pressure(reach.pressure_pa, units)} pressed with "
+        f"more than {say('stress', 50, units)} as deep as {depth}."
     )
 
 
@@ -125,34 +157,85 @@ def _pressure(pascal: float, units: str) -> str:
 
 
 def _mended(whole: Whole, units: str) -> str:
+    topsoil = say("area", whole.over_topsoil_ha, units)
     if whole.over_topsoil_ha <= 0:
-        start = "Above tillage depth nothing was over its strength"
+        start = "The tilled layer was nowhere pressed beyond its strength"
     elif whole.mended_ha <= 0:
-        start = (
-            f"No tillage of this season came after: {say('area', whole.over_topsoil_ha, units)} are still over their strength "
-            "above its depth"
-        )
+        start = f"On {topsoil} the layer above tillage depth was pressed beyond its strength, and no tillage of this season came after"
     else:
         start = (
-            f"Tillage mended {say('area', whole.mended_ha, units)} of {say('area', whole.over_topsoil_ha, units)} that were over "
-            "their strength above its depth"
+            f"On {topsoil} the layer above tillage depth was pressed beyond its strength; later tillage mended "
+            f"{say('area', whole.mended_ha, units)} of that"
         )
     if whole.likely_ha <= 0:
         return f"{start}."
     return (
-        f"{start}; below it a deep loosener would reach {say('area', whole.loosened_ha, units)} of the lasting damage, and "
-        f"{say('area', whole.beyond_ha, units)} lie deeper, where nothing mends them."
+        f"{start}. Below it, of {say('area', whole.likely_ha, units)} where damage is likely, a deep loosener would reach "
+        f"{say('area', whole.loosened_ha, units)}; on {say('area', whole.beyond_ha, units)} it goes deeper, and nothing mends it."
     )
 
 
-def _changes(account: FarmAccount) -> str:
+def _changes(account: FarmAccount, whole: Whole) -> str:
     if not account.chosen:
         return "None of the changes that were tried spares lasting damage worth telling."
     best = account.together or account.chosen[0]
     number = {1: "The one change", 2: "Two changes together", 3: "Three changes together"}[len(account.chosen)]
     spared = say_range("area", best.spared_ha.low, best.spared_ha.high, account.farm.units)
+    part = say("share", 100 * best.spared_ha.middle / whole.expected_ha, "metric") if whole.expected_ha else "0 %"
     verb = "takes" if len(account.chosen) == 1 else "take"
-    return f"{number} would spare {spared} of it and {verb} {cost_words(best, account)}."
+    return (
+        f"{number} would spare {spared}, {part} of the damage expected, and {verb} {cost_words(best, account)}: the season was run "
+        "again with each."
+    )
+
+
+def beside_changes(account: FarmAccount) -> tuple[str, ...]:
+    """Return what is to be known beside the changes: whose the rest is, why nothing waits, what lanes ask of people."""
+    return tuple(one for one in (_culprit(account), _waiting(account), _lanes(account)) if one)
+
+
+def _culprit(account: FarmAccount) -> str:
+    """Return the outfit without which most would be gone, and the most that a change of it spares."""
+    units, whole = account.farm.units, whole_of(account.fields)
+    group = next((one for one in groups_of(account) if one.kind == "outfit" and one.expected_ha > 0), None)
+    if group is None or whole.expected_ha <= 0:
+        return ""
+    jobs = list(dict.fromkeys(one.job for one in account.jobs if one.outfit == group.name))
+    about = [
+        one
+        for one in account.proposals
+        if one.kind in ("pressure", "loads", "outfit", "wait") and one.about in (group.name, *jobs)
+    ]
+    best = max(about, key=lambda one: one.spared_ha.middle, default=None)
+    spares = (
+        f"The most that a change of it spares is {say('area', best.spared_ha.middle, units)} ({best.scenario.title})."
+        if best
+        else "No change of it that was tried spares anything worth telling."
+    )
+    offered = any(one.kind == "outfit" and one.about == group.name for one in account.proposals)
+    more = "" if offered else " Other tyres or another outfit in its place can be tried with --instead."
+    return (
+        f"What did most: {account.farm.outfits[group.name].title or group.name} ({_listed(jobs[:NAMED])}). Without it "
+        f"{say('area', group.expected_ha, units)} of {say('area', whole.expected_ha, units)} would be gone. {spares}{more}"
+    )
+
+
+def _waiting(account: FarmAccount) -> str:
+    held = account.not_moved
+    if not held:
+        return ""
+    named = ", ".join(held[:NAMED]) + (f" and {len(held) - NAMED} more" if len(held) > NAMED else "")
+    what = "1 operation has" if len(held) == 1 else f"{len(held)} operations have"
+    return (
+        f"Waiting: {what} days to choose from ({named}), but by the soil water no later day of them was fit, or their own was. They "
+        "were not moved."
+    )
+
+
+def _lanes(account: FarmAccount) -> str:
+    if not any(one.kind == "lanes" for one in account.chosen):
+        return ""
+    return "Shared lanes: only where the machines of a field steer by one set of lines; the time of turning is that of the plan."
 
 
 def cost_words(one: Proposal, account: FarmAccount) -> str:

@@ -24,7 +24,8 @@ def _caution(key: str, when: str, text: str) -> Caution:
     return Caution(key, frozenset(when.split()), text)
 
 
-#: In the order in which they are shown. Situations: map, chance, pressure, no_table, slope, spreading,
+#: In the order in which they are shown. Situations: map, chance, pressure, no_table, slope, spreading (a plan of it),
+#: season (it is done in the season shown),
 #: parking, road,
 #: hitch, full_scale, yield.
 CAUTIONS: tuple[Caution, ...] = (
@@ -87,7 +88,7 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     _caution(
         "no_spreading",
-        "spreading",
+        "spreading season",
         "Do not spread on waterlogged, flooded, frozen or snow-covered soil; a planned operation that would is "
         "refused. Closed periods are local.",
     ),

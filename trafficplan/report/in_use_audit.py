@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from trafficplan.assess.share import LOOSENED_M, STRENGTHS, WORST_SHARE
 from trafficplan.decide.audit import SOURCES
-from trafficplan.decide.candidates import LOAD_FACTORS, NEAR_WIDTH, SAME_PA
+from trafficplan.decide.candidates import LOAD_FACTORS, NEAR_WIDTH, SAME_BOUT, SAME_PA
 from trafficplan.decide.changes import ARRANGE_H, BY_FIELD, LEAST_HA, LEAST_PART, LONGER, MOST
 from trafficplan.decide.loss import FIRST_LOSS, LASTING_LOSS
 from trafficplan.report.use import InUse
@@ -25,7 +25,8 @@ def audit() -> Iterator[InUse]:
     yield InUse(_PART, "how a drive is known", ", ".join(SOURCES), "set for this program", "ours")
     value = (
         f"loads of {' and '.join(f'{one:g}' for one in LOAD_FACTORS)} of the usual; pressures {SAME_PA / BAR:g} bar apart; "
-        f"working widths up to {NEAR_WIDTH:g} times the narrowest; {', '.join(BY_FIELD)} chosen field by field"
+        f"working widths up to {NEAR_WIDTH:g} times the narrowest, trailers only where bouts of what fills them go into the lanes (to "
+        f"{SAME_BOUT:g}); {', '.join(BY_FIELD)} chosen field by field"
     )
     yield InUse(_PART, "changes that are tried", value, "set for this program", "ours")
     value = f"hectares spared per hour, {ARRANGE_H:g} h added to each; from {LEAST_HA:g} ha or {100 * LEAST_PART:g} % of the damage; the first {MOST}"

@@ -190,7 +190,7 @@ def _situations(farm: Farm, summaries: Mapping[str, Sequence[FieldSummary]], tol
     if any(field.profiles for field in summaries[BASE]):
         situations.add("pressure")
     if any(operation.change == "empties" for operation in farm.operations):
-        situations.add("spreading")
+        situations.add("season")
     if told.full_scale:
         situations.add("full_scale")
     return situations

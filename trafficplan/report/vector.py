@@ -96,8 +96,24 @@ def add_style(path: Path, layer: str, name: str, words: str, qml: str) -> None:
     base.close()
 
 
-def graduated(column: str, steps: Sequence[tuple[str, float]], palette: str = "cividis") -> str:
-    """Return a style of polygons: fill by a column in steps (label, upper bound), coloured by a matplotlib map."""
+#: Kind of geometry -> its symbol and layer of a style, the options that a colour goes into, and its number.
+_SYMBOLS: dict[str, tuple[str, str, str, dict[str, str], str]] = {
+    "polygon": ("fill", "SimpleFill", "color", {"outline_color": "60,60,60,255", "style": "solid"}, "2"),
+    "line": ("line", "SimpleLine", "line_color", {"line_width": "0.5", "line_style": "solid"}, "1"),
+    "point": ("marker", "SimpleMarker", "color", {"outline_color": "60,60,60,255", "name": "circle", "size": "4"}, "0"),
+}
+
+
+def graduated(
+    column: str, steps: Sequence[tuple[str, float]], palette: str = "cividis", geometry: str = "polygon"
+) -> str:
+    """Return a style: colour by a column in steps (label, upper bound), by a matplotlib map.
+
+    Parameters
+    ----------
+    geometry : polygon, line or point
+    """
+    kind, layer_kind, coloured, fixed, number = _SYMBOLS[geometry]
     root = ET.Element("qgis", version="3.34", styleCategories="Symbology")
     renderer = ET.SubElement(root, "renderer-v2", type="graduatedSymbol", attr=column, symbollevels="0")
     ranges, symbols = ET.SubElement(renderer, "ranges"), ET.SubElement(renderer, "symbols")
@@ -105,12 +121,12 @@ def graduated(column: str, steps: Sequence[tuple[str, float]], palette: str = "c
     for i, (name, upper) in enumerate(steps):
         top = min(upper, 1000.0)
         ET.SubElement(ranges, "range", lower=f"{lower:g}", upper=f"{top:g}", symbol=str(i), label=name, render="true")
-        symbol = ET.SubElement(symbols, "symbol", name=str(i), type="fill", alpha="0.8")
-        layer = ET.SubElement(symbol, "layer", {"class": "SimpleFill", "enabled": "1", "pass": "0"})
+        symbol = ET.SubElement(symbols, "symbol", name=str(i), type=kind, alpha="0.8")
+        layer = ET.SubElement(symbol, "layer", {"class": layer_kind, "enabled": "1", "pass": "0"})
         options = ET.SubElement(layer, "Option", type="Map")
         colour = ",".join(str(round(255 * c)) for c in colormaps[palette](i / (len(steps) - 1))[:3])
-        for key, value in (("color", f"{colour},255"), ("outline_color", "60,60,60,255"), ("style", "solid")):
+        for key, value in {coloured: f"{colour},255", **fixed}.items():
             ET.SubElement(options, "Option", name=key, value=value, type="QString")
         lower = top
-    ET.SubElement(root, "layerGeometryType").text = "2"
+    ET.SubElement(root, "layerGeometryType").text = number
     return ET.tostring(root, encoding="unicode")

@@ -126,6 +126,7 @@ def _chosen(farm: Farm, outings: Sequence[Outing], notes: list[Note]) -> dict[st
             rivals = [one.outfit for one in farm.operations if (one.field, one.day) == (operation.field, operation.day)]
             alone = len(set(rivals)) == 1
             mine = [one for one in mine if one.outfit == operation.outfit or (not one.outfit and alone)]
+            mine = _in_turn(farm, operation, mine)
         mine = _by_start(farm, operation, mine)
         if mine:
             chosen[operation.key] = mine
@@ -134,7 +135,36 @@ def _chosen(farm: Farm, outings: Sequence[Outing], notes: list[Note]) -> dict[st
                 logs = ", ".join(sorted({one.log for one in mine}))
                 why = "a log of its outfit, day and field counts more than the planned drive"
                 notes.append(Note("assumed", f"operation {operation.key}: drive", f"as recorded in {logs}", why, ""))
+    notes += _twice(farm, chosen)
     return {key: tuple(found) for key, found in chosen.items()}
+
+
+def _twins(farm: Farm, operation: Operation) -> list[Operation]:
+    """Return the operations of one day, field and outfit, this one among them."""
+    there = (operation.field, operation.day, operation.outfit)
+    return [one for one in farm.operations if (one.field, one.day, one.outfit) == there]
+
+
+def _in_turn(farm: Farm, operation: Operation, mine: list[Outing]) -> list[Outing]:
+    """Leave logs to later operations of the same day, field and outfit: without start times each takes one in turn."""
+    twins = [one for one in _twins(farm, operation) if not one.drive.startswith("track:")]
+    if len(twins) < 2 or operation == twins[-1] or any(one.start for one in twins) or not mine:
+        return mine
+    first = min(mine, key=lambda one: one.start_s).log
+    return [one for one in mine if one.log == first]
+
+
+def _twice(farm: Farm, chosen: Mapping[str, Sequence[Outing]]) -> list[Note]:
+    """Return warnings of operations that stay planned although a log of their day, field and outfit went to another."""
+    notes = []
+    for one in farm.operations:
+        others = [other.key for other in _twins(farm, one) if other.key in chosen]
+        if one.key not in chosen and others:
+            why = f"the log of its day, field and outfit went to {', '.join(others)}: if it was one drive, it is counted twice"
+            notes.append(
+                Note("warned", f"operation {one.key}: drive", "planned", f"{why}; delete one, or give start_time")
+            )
+    return notes
 
 
 def _on(one: Outing, day: dt.date) -> bool:

@@ -12,7 +12,7 @@ from trafficplan.chain import Plan
 from trafficplan.decide.account import FieldAccount, Given, Together, account, try_together
 from trafficplan.decide.audit_tables import rows_of
 from trafficplan.decide.candidates import Candidate, NextFit, Swap, candidates
-from trafficplan.decide.changes import Proposal, best_three, combination, combined, ranked
+from trafficplan.decide.changes import Proposal, best_three, combination, combined, ranked, renamed
 from trafficplan.decide.days import next_fit_day
 from trafficplan.decide.farm_account import FarmAccount
 from trafficplan.decide.loss import losses
@@ -100,6 +100,9 @@ def as_driven(farm: Farm, season: int | None) -> Driven:
     elif not farm.operations:
         notes.append(Note("warned", f"season {farm.season}: no operation", "none", "operations.csv has no row"))
     years = {one.day.year for one in farm.operations} | ({season} if season is not None else set())
+    if len(years) > 1:
+        value = f"operations of {' and '.join(map(str, sorted(years)))} counted together"
+        notes.append(Note("assumed", f"season {farm.season}", value, "option --season YEAR takes one year alone"))
     matched = match(farm, years or {farm.season})
     driven, missing, more = with_unlogged(matched)
     notes += [*matched.notes, *more, *same_drive(farm, matched.outings), *same_time(farm.operations)]
@@ -143,7 +146,9 @@ def audit_farm(
     chosen = best_three(proposals)
     together = _together(whole, chosen, tried, accounts, asked.plan, at_work, hour)
     audits = tuple(one.audit for one in accounts.values())
-    notes = [*driven.notes, *_idle(whole, asked.swaps), *_unfit(whole, tried), *_refused(trials)]
+    not_moved = _not_moved(whole, tried)
+    notes = [*driven.notes, *_idle(whole, asked.swaps), *_unfit(whole, not_moved), *_refused(trials)]
+    notes += _unpriced(whole, prices)
     told_of = FarmAccount(
         farm=whole,
         as_read=farm,
@@ -154,12 +159,13 @@ def audit_farm(
         failed=run.failed,
         matched=driven.matched,
         missing=driven.missing,
-        proposals=proposals,
-        chosen=chosen,
-        together=together,
+        proposals=renamed(proposals, farm.scenarios),
+        chosen=renamed(chosen, farm.scenarios),
+        together=renamed([together], farm.scenarios)[0] if together else None,
         prices=prices,
         losses=losses(whole, audits, prices) if prices else (),
         notes=tuple(dict.fromkeys([*notes, *(note for one in run.summaries for note in one.notes)])),
+        not_moved=not_moved,
     )
     return Audited(told_of, {key: _lasting(run, key) for key in accounts})
 
@@ -230,16 +236,33 @@ def _next_fit(farm: Farm) -> NextFit | None:
     return found
 
 
-def _unfit(farm: Farm, tried: Sequence[Candidate]) -> list[Note]:
-    """Return a note of operations that could have waited, but for which no day of their window is fit."""
+def _not_moved(farm: Farm, tried: Sequence[Candidate]) -> tuple[str, ...]:
+    """Return the operations that could have waited, but for which no later day of their window is fit."""
     moved = {key for one in tried if one.kind == "wait" for change in one.scenario.changes for key in change.operations}
-    free = [one for one in farm.operations if one.latest and not one.fixed_because and one.key not in moved]
-    if farm.weather is None or not free:
+    free = (one.key for one in farm.operations if one.latest and not one.fixed_because and one.key not in moved)
+    return tuple(free) if farm.weather is not None else ()
+
+
+def _unfit(farm: Farm, free: Sequence[str]) -> list[Note]:
+    """Return a note of operations that could have waited, but for which no day of their window is fit."""
+    if not free:
         return []
     limit = defaults.number("go_chance", farm.defaults)
-    value = ", ".join(one.key for one in free[:12]) + (f" and {len(free) - 12} more" if len(free) > 12 else "")
+    value = ", ".join(free[:12]) + (f" and {len(free) - 12} more" if len(free) > 12 else "")
     why = f"from their day on no day of their own window has a chance of at most {limit:g}, or their own day has: not moved"
     return [Note("warned", "waiting for a fit day", value, why)]
+
+
+def _unpriced(farm: Farm, prices: Prices | None) -> list[Note]:
+    """Return a note of each price whose crop no field has: a name written otherwise prices nothing."""
+    crops = sorted({one.crop for one in farm.fields.values()})
+    there = ", ".join(one or "no crop named" for one in crops)
+    known = {one.strip().lower() for one in crops}
+    return [
+        Note("warned", f"price of {crop}", "not used", f"no field of this farm has that crop; it has: {there}")
+        for crop in sorted(prices.crops if prices else ())
+        if crop not in known
+    ]
 
 
 def _together(

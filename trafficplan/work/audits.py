@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -101,6 +102,7 @@ def audit_farms(
         try:
             done.append(_farm(folder, name, asked, mine, at_work, f"{out}/{name}", earlier, share))
         except InputError as error:
+            _drop(mine)
             failed[str(folder)] = tuple(replace(one, where=f"{folder}: {one.where}") for one in error.problems)
     if not done:
         raise InputError([problem for problems in failed.values() for problem in problems])
@@ -128,7 +130,13 @@ def _farm(
     result, account = write_farm(audited, place, out, then, asked=earlier is not None)
     notes = tuple(sorted({*account.farm.notes, *account.notes}))
     whole = not account.failed and bool(account.jobs)
-    return FarmTold(name, result, answer_lines(account), notes, farm.units, whole)
+    return FarmTold(name, result, answer_lines(account, result["earlier"]), notes, farm.units, whole)
+
+
+def _drop(place: Place) -> None:
+    """Take away the folder of a farm that could not be audited, if nothing stands in it."""
+    with contextlib.suppress(OSError):
+        place.folder.rmdir()
 
 
 def _check_several(folders: Sequence[Path], asked: Asked) -> None:
