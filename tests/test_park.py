@@ -9,7 +9,7 @@ from park_ground import LANE, SPUR, YARD, axle, spreader, trailer
 from shapely import LineString, box
 
 from trafficplan.chain import Plan
-from trafficplan.decide import park
+from trafficplan.decide import park, park_job, park_place
 from trafficplan.decide.park_answer import answer_of
 from trafficplan.decide.park_others import ends_of_loads, spliced, ways_m
 from trafficplan.decide.park_stands import get_away, pad_stress, standing, wetter
@@ -43,7 +43,7 @@ def farm_of(field: Field = SMALL, outfits=None, places=(YARD,), tracks=(LANE, SP
     )  # fmt: skip
 
 
-def job_of(farm: Farm | None = None, **given) -> park.ParkJob:
+def job_of(farm: Farm | None = None, **given) -> park_job.ParkJob:
     farm = farm or farm_of()
     (field,) = farm.fields.values()
     operation = Operation(
@@ -54,10 +54,10 @@ def job_of(farm: Farm | None = None, **given) -> park.ParkJob:
         "need_kg": field.polygon.area, "trailer_kg": 16e3, "uncoupled": True, "count": 8, "pad_m": (0.25, 0.25),
         "tension_pa": (15e3, 15e3),
     }  # fmt: skip
-    return park.ParkJob(**(values | given))
+    return park_job.ParkJob(**(values | given))
 
 
-def before_of(job: park.ParkJob) -> Before:
+def before_of(job: park_job.ParkJob) -> Before:
     return season_before(job.farm, job.farm.scenarios["base"], job.field, job.plan, DAY)
 
 
@@ -104,10 +104,10 @@ def test_standing_tells_wheels_and_jack_stand_only_where_it_is_uncoupled():
 
 
 def test_uncoupling_is_refused_where_the_hitch_lifts_while_it_is_unloaded():
-    assert park.uncoupling(job_of())[0].allowed
+    assert park_job.uncoupling(job_of())[0].allowed
     lifting = replace(trailer(), empties="front")  # what is left stands behind the axle
     farm = farm_of(outfits={"trailer": lifting, "spreader": spreader()})
-    told, _ = park.uncoupling(job_of(farm, trailer=lifting))
+    told, _ = park_job.uncoupling(job_of(farm, trailer=lifting))
     assert not told.allowed and "would tip back" in told.why and told.hitch is not None and told.hitch.least_n < 0
     near = replace(
         trailer(), vehicles=(trailer().vehicles[0], Vehicle("trailer", "drawn", (axle("t1", 0, 1.0, 17.0),), 6.0))
@@ -119,9 +119,9 @@ def test_uncoupling_is_refused_where_the_hitch_lifts_while_it_is_unloaded():
             near.vehicles[1],
         ),
     )  # nothing of the load rests on the hitch: 10 % of 1 t is all there is
-    told, _ = park.uncoupling(job_of(farm_of(outfits={"trailer": near, "spreader": spreader()}), trailer=near))
+    told, _ = park_job.uncoupling(job_of(farm_of(outfits={"trailer": near, "spreader": spreader()}), trailer=near))
     assert not told.allowed and "near zero" in told.why
-    assert not park.uncoupling(job_of(trailer=spreader()))[0].allowed
+    assert not park_job.uncoupling(job_of(trailer=spreader()))[0].allowed
 
 
 def test_wetter_soil_lets_it_away_with_more_slip():
@@ -176,11 +176,11 @@ def test_traffic_drawn_is_trips_times_way_times_mass(answered):
 def test_rank_equals_brute_force(answered):
     job, before, answer = answered
     brute = []
-    for candidate in park.candidates(job)[0]:
+    for candidate in park_place.candidates(job)[0]:
         if not candidate.legal:
             continue
         served, brings = park.drives(job, candidate)
-        score = judge(job.farm, before, [(park.bring(job), brings), (job.operation, served)])
+        score = judge(job.farm, before, [(park_job.bring(job), brings), (job.operation, served)])
         seconds = (
             served.time_s[-1]
             + brings.time_s[-1]
@@ -201,7 +201,7 @@ def test_a_place_on_the_hard_track_keeps_the_trailer_off_the_field(answered):
 
 
 def test_trailer_drives_at_road_pressure():
-    own = park.bring(job_of())
+    own = park_job.bring(job_of())
     assert own.pressures_pa == {"front": 2.4e5, "rear": 2.4e5, "t1": 2.4e5, "t2": 2.4e5}
 
 
@@ -262,18 +262,20 @@ def test_sure_tells_every_word_and_other_loads(answered):
 
 def test_a_trailer_too_long_for_the_gateway_is_told():
     narrow = replace(SMALL, gateways=(Gateway("South gate", "Small", 60, 0, 3.0),))
-    listed, _ = park.candidates(job_of(farm_of(narrow)))
+    listed, _ = park_place.candidates(job_of(farm_of(narrow)))
     inside = [one for one in listed if one.spot.on_field]
     assert inside and all(not one.legal for one in inside)
     assert all(any(limit.what == "width of gateway South gate" for limit in one.failed) for one in inside)
     stiff = trailer(drawbar_m=9.0)
-    listed, _ = park.candidates(job_of(farm_of(outfits={"trailer": stiff, "spreader": spreader()}), trailer=stiff))
+    listed, _ = park_place.candidates(
+        job_of(farm_of(outfits={"trailer": stiff, "spreader": spreader()}), trailer=stiff)
+    )
     assert all("jack-knife" in one.problem for one in listed if one.spot.on_field)
 
 
 def test_a_job_that_cannot_be_driven_is_told_not_raised():
     job = job_of()
     before = before_of(job)
-    candidate = next(one for one in park.candidates(job)[0] if one.legal)
+    candidate = next(one for one in park_place.candidates(job)[0] if one.legal)
     hopeless = replace(job, operation=replace(job.operation, load_kg=1e-3))
     assert isinstance(park.weigh(hopeless, before, candidate), InputError)

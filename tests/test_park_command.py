@@ -106,6 +106,7 @@ def test_json_shape_is_the_documented_one(done):
         "lasting_expected_added_m2", "lasting_likely_added_m2", "likely_added_by_zone_m2", "lasting_more_than_best_m2",
         "minutes_min", "more_than_best_min", "waiting_min", "way_km", "refills", "trailer_loads",
         "crossings_of_the_place", "ways_m2", "ways_crossed_mean", "drawn_t_km", "worth_m2", "standing", "limits",
+        "by_gateway", "warnings",
     }  # fmt: skip
     for name in [*result, *place, *result["sure"], *result["other_ways"][0]]:
         assert f"`{name}`" in page, name

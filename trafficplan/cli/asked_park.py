@@ -12,7 +12,7 @@ from typing import Any
 from trafficplan.chain import Plan
 from trafficplan.cli.asked import known, refuse
 from trafficplan.cli.asked_spread import moisture_of, rate_of
-from trafficplan.decide.park import ParkJob
+from trafficplan.decide.park_job import ParkJob
 from trafficplan.decide.park_stands import FOOT_M
 from trafficplan.decide.trip import most_within_plates
 from trafficplan.errors import InputError
@@ -24,6 +24,7 @@ from trafficplan.farm.operation import Operation
 from trafficplan.farm.water import moistures_of, soil_shares
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import Note
+from trafficplan.routes.access import entrances
 from trafficplan.routes.drive import plan_drive
 
 #: How many places may be looked at.
@@ -52,7 +53,7 @@ def job_of(farm: Farm, folder: Path, asked: Mapping[str, Any]) -> ParkJob:
     if operation.moisture is None:
         operation = _with_day_moisture(farm, operation, notes)
     operation = _drivable(farm, field, served, operation, notes)
-    need = rate * field.polygon.area
+    need = rate * _worked_m2(farm, field, operation)
     _needs_refills(served, operation, need)
     load = _trailer_load(trailer, need, notes)
     notes += not_drawn(farm.places, [kind for kind, key in DISTANCE_KEYS.items() if key])
@@ -172,6 +173,12 @@ def _drivable(farm: Farm, field: Field, served: Outfit, operation: Operation, no
         notes.append(Note("warned", "drive of the job", "swaths", f"{told.what}: {told.found}"))
         return replace(operation, drive="swaths")
     return operation
+
+
+def _worked_m2(farm: Farm, field: Field, operation: Operation) -> float:
+    """Return the area of the parts of a field that a gateway opens into [m2]."""
+    reached, _ = entrances(field, operation.gateway, farm.tracks, farm.places)
+    return sum(part.area for part, entrance in reached if entrance is not None)
 
 
 def _needs_refills(served: Outfit, operation: Operation, need_kg: float) -> None:

@@ -5,18 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from trafficplan.decide.park import (
-    Candidate,
-    ParkJob,
-    Uncoupling,
-    Weighed,
-    candidates,
-    nearest_miss,
-    ranked,
-    uncoupling,
-    warnings_at,
-)
+from trafficplan.decide.park import Weighed, ranked
+from trafficplan.decide.park_job import ParkJob, Uncoupling, farm_notes, uncoupling
 from trafficplan.decide.park_others import Other, others
+from trafficplan.decide.park_place import Candidate, candidates, nearest_miss, words_of
 from trafficplan.decide.park_sure import Sure, sure
 from trafficplan.errors import InputError
 from trafficplan.names import Note
@@ -82,15 +74,17 @@ def answer_of(job: ParkJob, before: Before, weigh_all: WeighAll) -> ParkAnswer:
     weighed: list[Weighed] = []
     for candidate, one in zip(legal, found, strict=True):
         if isinstance(one, InputError):
-            refused.append(replace(candidate, trip=None, problem=one.problems[0].sentence()))
+            refused.append(replace(candidate, trip=None, problem=words_of(one)))
+        elif not one.candidate.legal:  # the served outfit may not go there
+            refused.append(one.candidate)
         else:
             weighed.append(one)
     places = tuple(ranked(weighed, job.minute_m2))
     refused.sort(key=lambda one: (one.missing, one.number))
     assert not refused or nearest_miss(refused) == refused[0]
-    gathered = [*job.notes, *notes, *more]
+    gathered = [*job.notes, *notes, *more, *farm_notes(job)]
     for one in places[:1]:
-        gathered += [*warnings_at(job, one.candidate), *one.served.notes]
+        gathered += [*one.warnings, *one.served.notes]
     if not places:
         return ParkAnswer(job, coupling, (), tuple(refused), (), None, tuple(dict.fromkeys(gathered)))
     laid = before.laid

@@ -12,7 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from trafficplan.decide.park import Candidate, ParkJob, Weighed, away_s, bring, nearest_miss, roads_of, weighed
+from trafficplan.decide.park import Weighed, away_s, weighed
+from trafficplan.decide.park_job import ParkJob, bring
+from trafficplan.decide.park_place import Candidate, nearest_miss, roads_of
 from trafficplan.decide.park_time import waiting_s
 from trafficplan.decide.pressure import Question, pressures_for, rows_of
 from trafficplan.decide.trip import Leg
@@ -77,7 +79,7 @@ def hard_track(places: Sequence[Weighed], listed: Sequence[Candidate]) -> Other:
     found = [one for one in places if not one.candidate.spot.on_field]
     words = "leave it on the hard track and drive further"
     if found:
-        return _of("hard track", f"{words}: {found[0].candidate.spot.words}", found[0])
+        return _of("hard track", f"{words}: {found[0].candidate.words}", found[0])
     hard = [one for one in listed if not one.spot.on_field]
     if not hard:
         return Other("hard track", words, False, "no yard and no hard track near the field is on the farm's map")
@@ -89,7 +91,7 @@ def hard_track(places: Sequence[Weighed], listed: Sequence[Candidate]) -> Other:
 
 def two_trailers(job: ParkJob, best: Weighed) -> Other:
     """Return the best place with two trailers in turn: the same ways, less waiting."""
-    words = f"two trailers in turn {best.candidate.spot.words}"
+    words = f"two trailers in turn {best.candidate.words}"
     if best.trailer_trips < 2:
         return Other("two trailers", words, False, "one trailer load does for the whole job")
     wait = waiting_s(best.refills, job.trailer_kg, away_s(job, best.candidate), 2)
@@ -209,8 +211,8 @@ def _moved(job: ParkJob, before: Before, a: Weighed, b: Weighed, k: int) -> Othe
     seconds = float(served.time_s[-1]) + wait + sum(float(one.time_s[-1]) for one in brings)
     km = sum(float(np.hypot(*np.diff(one.xy, axis=0).T).sum()) for one in [served, *brings]) / 1e3
     words = (
-        f"moved once: first {a.candidate.spot.words} for {k} {'unloading' if job.fills else 'refill'}"
-        f"{'' if k == 1 else 's'}, then {b.candidate.spot.words}"
+        f"moved once: first {a.candidate.words} for {k} {'unloading' if job.fills else 'refill'}"
+        f"{'' if k == 1 else 's'}, then {b.candidate.words}"
     )
     return Other(
         "moved once", words, True, "", seconds / 60, km, score.lasting_more_ha * 1e4, score.deep_more_ha * 1e4,
@@ -252,7 +254,7 @@ def let_down(job: ParkJob, before: Before, places: Sequence[Weighed], units: Seq
     best = next((one for one in places if one.candidate.spot.on_field), None)
     if best is None:
         return Other("let down", words, False, "the trailer does not go on the field")
-    words = f"{words} ({best.candidate.spot.words})"
+    words = f"{words} ({best.candidate.words})"
     trailer = job.trailer
     legs = (Leg("field", trailer.field_m_s, True), Leg("track", trailer.track_m_s, False))
     tillage = max(0.0, job.field.tillage_depth_m)

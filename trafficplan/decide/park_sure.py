@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from trafficplan.decide.park import ParkJob, Weighed, ranked, word_of
+from trafficplan.decide.park import Weighed, ranked
+from trafficplan.decide.park_job import ParkJob, word_of
 from trafficplan.decide.park_others import with_job
 from trafficplan.decide.park_stands import Away, get_away, wetter
 from trafficplan.decide.trip import most_within_plates

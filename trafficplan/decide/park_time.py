@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,6 +65,18 @@ def refills_of(drive: Drive, fills: bool) -> Refills:
         ends.insert(0, float(drive.time_s[0]))
         amounts.insert(0, float(drive.load_kg[0]))
     return Refills(np.array(ends), np.array(amounts), np.array(starts, dtype=np.int64))
+
+
+def scaled(found: Refills, need_kg: float) -> Refills:
+    """Return refills whose amounts add up to the product of the whole job: a drive overlaps, or leaves corners.
+
+    Examples
+    --------
+    >>> scaled(Refills(np.zeros(2), np.array([30.0, 10.0]), np.arange(2)), 20.0).amounts_kg.tolist()
+    [15.0, 5.0]
+    """
+    whole = float(found.amounts_kg.sum())
+    return found if whole <= 0 else replace(found, amounts_kg=found.amounts_kg * (need_kg / whole))
 
 
 def waiting_s(refills: Refills, trailer_kg: float, away_s: float, trailers: int) -> float:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from trafficplan.decide.park import ALONGSIDE_M, LEAST_HITCH_N, NEAR_LINE_M, SLOPING
+from trafficplan.decide.park import ALONGSIDE_M
+from trafficplan.decide.park_job import LEAST_HITCH_N
 from trafficplan.decide.park_others import AMONG, PAIRS, SAME_END_M
+from trafficplan.decide.park_place import NEAR_LINE_M, SLOPING, WHEELED_M
 from trafficplan.decide.park_stands import BOARD_M, FOOT_M
 from trafficplan.decide.park_sure import AGAIN, LOADS
 from trafficplan.decide.park_time import LEAST_KG
@@ -25,6 +27,8 @@ def parking() -> Iterator[InUse]:
     yield InUse(_PART, "beside the trailer", value, "no source", "ours")
     value = f"ground from {100 * SLOPING:g} %, a line within {NEAR_LINE_M:g} m, soil that smears"
     yield InUse(_PART, "tipping is warned of", value, "no source", "ours")
+    value = f"minutes, and {WHEELED_M:g} m2 for each metre of the trailer's way in the field"
+    yield InUse(_PART, "two gateways compared", value, "no source", "ours")
     value = (
         f"{PAIRS} pairs among the best {AMONG} places; ends of a load within {SAME_END_M:g} m; changes of load from "
         f"{LEAST_KG:g} kg"

@@ -11,14 +11,16 @@ from typing import Any
 import geopandas as gpd
 from shapely import LineString, Point
 
-from trafficplan.decide.park import Candidate, Weighed
+from trafficplan.decide.park import Weighed
 from trafficplan.decide.park_answer import ParkAnswer
-from trafficplan.report.park_words import against, refusal
-from trafficplan.report.vector import UNWRITTEN, write_layer
+from trafficplan.decide.park_place import Candidate
+from trafficplan.report.park_styles import STYLE_NAMES, outlines_style, places_style, ways_style
+from trafficplan.report.park_words import against, note_words, refusal
+from trafficplan.report.vector import UNWRITTEN, add_style, write_layer
 
 COLUMNS = (
     "place", "rank", "kind", "words", "keeps_limits", "heading_deg", "lasting_m2", "more_m2", "minutes", "more_min",
-    "way_km", "refills", "trailer_loads", "crossings", "drawn_t_km", "why",
+    "way_km", "refills", "trailer_loads", "crossings", "drawn_t_km", "why", "warnings",
 )  # fmt: skip
 
 
@@ -45,6 +47,9 @@ def write_places(path: Path, answer: ParkAnswer) -> None:
     try:
         for name, frame, kind in layers:
             write_layer(path, name, frame, append=name != "places", kind=kind)
+        for name, style in (("places", places_style), ("outlines", outlines_style), ("ways", ways_style)):
+            words = STYLE_NAMES[name]
+            add_style(path, name, words, f"{words}: {answer.job.field.key}", style())
     except (*UNWRITTEN, sqlite3.Error) as error:  # a full disk shows in any of these forms
         raise OSError(errno.EIO, f"{path.name}: {str(error)[:200]}") from None
 
@@ -57,7 +62,7 @@ def _common(one: Candidate) -> dict[str, Any]:
     return {
         "place": one.number,
         "kind": one.spot.kind,
-        "words": one.spot.words,
+        "words": one.words,
         "heading_deg": round((90.0 - math.degrees(one.spot.pose.heading)) % 360.0, 1),
     }
 
@@ -78,6 +83,7 @@ def _row(answer: ParkAnswer, one: Weighed, rank: int) -> dict[str, Any]:
         "crossings": one.visits,
         "drawn_t_km": round(one.drawn_t_km, 2),
         "why": "best" if one is best else against(answer.job, one, best),
+        "warnings": "; ".join(note_words(note) for note in one.warnings) or None,
     }
 
 

@@ -12,8 +12,9 @@ from markupsafe import Markup
 from shapely import LineString
 
 from trafficplan import __version__
-from trafficplan.decide.park import Candidate, Weighed
+from trafficplan.decide.park import Weighed
 from trafficplan.decide.park_answer import ParkAnswer
+from trafficplan.decide.park_place import Candidate
 from trafficplan.report.map import (
     MapParts,
     add,
@@ -30,7 +31,7 @@ from trafficplan.report.page import SIGNS, note_groups, packaged, template_envir
 from trafficplan.report.park_picture import COLOURS, STEPS, crossing_image, crossings
 from trafficplan.report.park_result import cautions_of
 from trafficplan.report.park_text import basis_line, blocks, table_of
-from trafficplan.report.park_words import answer_lines, draws, limit_words, refusal
+from trafficplan.report.park_words import answer_lines, draws, limit_words, note_words, refusal
 from trafficplan.report.words import safe
 
 #: Places whose traffic is on the map, and refused ones that are told.
@@ -57,7 +58,7 @@ def render_page(answer: ParkAnswer) -> str:
         "head": head,
         "rows": rows,
         "blocks": titled,
-        "refused": [(one.number, one.spot.words, refusal(one, job.farm.units)) for one in answer.refused],
+        "refused": [(one.number, one.words, refusal(one, job.farm.units)) for one in answer.refused],
         "steps": [(Markup("rgb({},{},{})".format(*colour)), _step_words(i)) for i, colour in enumerate(COLOURS)],
         "signs": [(kind, words) for kind, words in SIGNS.items() if kind in kinds],
         "notes": note_groups(answer.notes),
@@ -121,7 +122,7 @@ def _data(answer: ParkAnswer, drawn: MapParts) -> dict[str, Any]:
         places[str(one.candidate.number)] = _place(answer, one, drawn)
     for refused in answer.refused:
         places[str(refused.number)] = _outline(refused, drawn) | {
-            "title": f"Place {refused.number}: {refused.spot.words}", "lines": [_failed(refused, job.farm.units)],
+            "title": f"Place {refused.number}: {refused.words}", "lines": [_failed(refused, job.farm.units)],
         }  # fmt: skip
     return {
         "bounds": [[south - y0, west - x0], [north - y0, east - x0]],
@@ -151,8 +152,8 @@ def _place(answer: ParkAnswer, one: Weighed, drawn: MapParts) -> dict[str, Any]:
         way = local_line(np.asarray(near.coords), drawn.origin)
     return {
         **_outline(one.candidate, drawn),
-        "title": f"Place {one.candidate.number}: {one.candidate.spot.words}",
-        "lines": [draws(answer.job, one)],
+        "title": f"Place {one.candidate.number}: {one.candidate.words}",
+        "lines": [draws(answer.job, one), *(note_words(note) for note in one.warnings)],
         "image": crossing_image(counts),
         "image_bounds": [[south - y0, west - x0], [north - y0, east - x0]],
         "way": way,

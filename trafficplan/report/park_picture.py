@@ -16,8 +16,9 @@ from PIL import Image
 from shapely import LineString, MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from trafficplan.decide.park import ParkJob, Weighed
+from trafficplan.decide.park import Weighed
 from trafficplan.decide.park_answer import ParkAnswer
+from trafficplan.decide.park_job import ParkJob
 from trafficplan.names import HAUL, ROAD
 from trafficplan.report.plan_picture import GROUND, INK, QUIET, WAY, Paper, bar_length
 from trafficplan.report.words import safe, say
@@ -29,6 +30,8 @@ Floats = NDArray[np.float64]
 NEAR_M, FAR_M = 150.0, 600.0
 #: Least width of the sheet's picture [mm].
 LEAST_WIDE_MM = 90.0
+#: Height of the foot with north arrow and scale bar [mm].
+FOOT_MM = 8.0
 #: Side of the squares in which crossings are counted [m], about an outfit's width; lower bounds of the steps.
 CELL_M = 3.0
 STEPS = (1, 2, 5, 10, 20, 50)
@@ -137,7 +140,7 @@ def sheet_picture(answer: ParkAnswer, width_mm: float, height_mm: float, most: i
 def _paper(shape: BaseGeometry, width_mm: float, height_mm: float) -> Paper:
     """Return the paper: as large as the box lets the places be, and wide enough for north arrow and scale bar."""
     west, south, east, north = shape.bounds
-    edge, foot = 5.0, 8.0
+    edge, foot = 5.0, FOOT_MM
     wide, high = max(east - west, 1.0), max(north - south, 1.0)
     scale = min((width_mm - 2 * edge) / wide, (height_mm - 2 * edge - foot) / high)
     width = max(wide * scale + 2 * edge, LEAST_WIDE_MM)
@@ -178,6 +181,10 @@ def _mark(one: Weighed, paper: Paper, best: bool, taken: list[tuple[float, float
         (x + away * math.sin(turn), y - away * math.cos(turn))
         for away in (size + 0.9, 2 * size + 1.2, 3 * size + 1.5)
         for turn in np.radians([0, 60, -60, 120, -120, 180])
+    ]
+    edge = size + 0.3
+    around = [
+        (min(max(a, edge), paper.width - edge), min(max(b, edge), paper.height - FOOT_MM - edge)) for a, b in around
     ]
     free = [at for at in around if all(math.hypot(at[0] - a, at[1] - b) > 5.2 for a, b in taken)]
     at = (free or around)[0]

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from trafficplan.decide.park import Candidate, Weighed
+from trafficplan.decide.park import Weighed
 from trafficplan.decide.park_answer import ParkAnswer
 from trafficplan.decide.park_others import Other
+from trafficplan.decide.park_place import Candidate
 from trafficplan.decide.park_stands import Standing, Stress
 from trafficplan.report.cautions import Caution, cautions_for
-from trafficplan.report.park_words import against, answer_lines, draws, other_words, refusal
+from trafficplan.report.park_words import against, answer_lines, draws, note_words, other_words, refusal
 from trafficplan.routes.parking_limits import Limit
 from trafficplan.units import GRAVITY, KPA
 
@@ -60,8 +61,9 @@ def _where(one: Candidate) -> dict[str, Any]:
     return {
         "place": one.number,
         "kind": one.spot.kind,
-        "words": one.spot.words,
+        "words": one.words,
         "gateway": one.spot.gateway or None,
+        "by_gateway": one.gateway,
         "on_field": one.spot.on_field,
         "x_m": round(pose.x, 2),
         "y_m": round(pose.y, 2),
@@ -94,6 +96,7 @@ def _place(answer: ParkAnswer, one: Weighed, rank: int) -> dict[str, Any]:
         "drawn_t_km": round(one.drawn_t_km, 3),
         "worth_m2": round(one.worth_m2(answer.job.minute_m2), 1),
         "standing": None if one.stands is None else _standing(one.stands),
+        "warnings": [note_words(note) for note in one.warnings],
         "limits": [_limit(limit) for limit in one.candidate.limits],
     }
 

@@ -9,13 +9,14 @@ from trafficplan.report.park_result import cautions_of
 from trafficplan.report.park_text import basis_line, table_of
 from trafficplan.report.park_words import (
     answer_lines,
-    capital,
+    note_words,
     other_words,
     pressure_line,
     refusal,
     standing_words,
     sure_lines,
     time_line,
+    work_line,
 )
 
 #: Places, refused ones and warnings that the sheet has room for.
@@ -27,8 +28,10 @@ def render_sheet(answer: ParkAnswer) -> str:
     job = answer.job
     lines = [line for line in answer_lines(answer) if line]
     head, rows = table_of(answer, MOST) if answer.places else ([], [])
-    stands = next((one.stands for one in answer.places if one.stands is not None), None)
-    told = [*(standing_words(stands, job.farm.units) if stands else []), pressure_line(job), time_line()]
+    stands = next((one for one in answer.places if one.stands is not None), None)
+    told = [pressure_line(job), time_line()]
+    if stands is not None and stands.stands is not None:
+        told = [*standing_words(stands.stands, job.farm.units), *told, work_line(stands)]
     best = answer.best
     return (
         template_environment()
@@ -42,15 +45,14 @@ def render_sheet(answer: ParkAnswer) -> str:
             head=head,
             rows=rows,
             standing=told,
+            standing_at="" if stands is None else f" at place {stands.candidate.number}",
             others=[] if best is None else [other_words(one, best, job.farm.units) for one in answer.others],
             sure=sure_lines(answer),
             refused=[
-                f"place {one.number}, {one.spot.words}: {refusal(one, job.farm.units)}"
+                f"place {one.number}, {one.words}: {refusal(one, job.farm.units)}"
                 for one in answer.refused[:MOST_REFUSED]
             ],
-            warnings=[f"{capital(one.what)}: {one.value}, {one.why}" for one in answer.notes if one.kind == "warned"][
-                :MOST_WARNINGS
-            ],
+            warnings=[note_words(one) for one in answer.notes if one.kind == "warned"][:MOST_WARNINGS],
             assumed=[
                 f"{one.what} {one.value}" for one in answer.notes if one.kind == "assumed" and "distance" in one.what
             ],

@@ -12,6 +12,7 @@ from trafficplan.report.park_words import (
     capital,
     draws,
     load_words,
+    note_words,
     other_words,
     pressure_line,
     refusal,
@@ -19,6 +20,7 @@ from trafficplan.report.park_words import (
     standing_words,
     sure_lines,
     time_line,
+    work_line,
 )
 from trafficplan.report.words import figure, unit_of
 from trafficplan.soil.moisture import moisture_word
@@ -69,7 +71,7 @@ def table_of(answer: ParkAnswer, most: int) -> tuple[list[str], list[list[str]]]
     for rank, one in enumerate(answer.places[:most], 1):
         rows.append(
             [
-                f"{rank}", f"{one.candidate.number}", one.candidate.spot.words, figure("patch", one.lasting_m2, units),
+                f"{rank}", f"{one.candidate.number}", one.candidate.words, figure("patch", one.lasting_m2, units),
                 figure("patch", one.lasting_m2 - best.lasting_m2, units, sign=True), f"{one.minutes:.0f}",
                 signed_minutes(one.minutes - best.minutes), figure("distance", one.km, units), f"{one.visits}",
                 "best" if one is best else against(answer.job, one, best),
@@ -95,9 +97,11 @@ def blocks(answer: ParkAnswer, most_refused: int) -> list[tuple[str, list[str]]]
     stands = next((one for one in answer.places if one.stands is not None), None)
     if stands is not None and stands.stands is not None:
         title = f"Standing at place {stands.candidate.number}"
-        found.append((title, [*standing_words(stands.stands, units), time_line(), pressure_line(answer.job)]))
+        found.append(
+            (title, [*standing_words(stands.stands, units), time_line(), pressure_line(answer.job), work_line(stands)])
+        )
     if answer.refused:
-        told = [f"place {one.number}, {one.spot.words}: {refusal(one, units)}" for one in answer.refused[:most_refused]]
+        told = [f"place {one.number}, {one.words}: {refusal(one, units)}" for one in answer.refused[:most_refused]]
         if len(answer.refused) > most_refused:
             told.append(f"and {len(answer.refused) - most_refused} more")
         found.append((f"Refused ({len(answer.refused)}), the nearest misses first", told))
@@ -105,7 +109,7 @@ def blocks(answer: ParkAnswer, most_refused: int) -> list[tuple[str, list[str]]]
         best = answer.places[0]
         found.append(("Other ways, against the best place", [other_words(one, best, units) for one in answer.others]))
         found.append(("How sure", sure_lines(answer)))
-    warned = [f"{capital(note.what)}: {note.value}, {note.why}" for note in answer.notes if note.kind == "warned"]
+    warned = [note_words(note) for note in answer.notes if note.kind == "warned"]
     if warned:
         found.append(("Warnings", warned))
     assumed = [f"{capital(note.what)}: {note.value} ({note.why})" for note in answer.notes if note.kind == "assumed"]

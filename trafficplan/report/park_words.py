@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 
-from trafficplan.decide.park import Candidate, ParkJob, Weighed
+from trafficplan.decide.park import Weighed
 from trafficplan.decide.park_answer import ParkAnswer
+from trafficplan.decide.park_job import ParkJob
 from trafficplan.decide.park_others import Other
-from trafficplan.decide.park_stands import Standing
+from trafficplan.decide.park_place import Candidate
+from trafficplan.decide.park_stands import BOARD_M, Standing
 from trafficplan.machines.tyre_table import table_of
+from trafficplan.names import Note
 from trafficplan.report.words import say, say_chance
 from trafficplan.routes.parking_limits import Limit
-from trafficplan.units import GRAVITY, KPA, pressure_text
+from trafficplan.units import GRAVITY, INCH, KPA, pressure_text
 
 #: Differences below these are not told: minutes, square metres, passes at the place.
 LEAST_MIN, LEAST_M2 = 1.0, 5.0
@@ -33,15 +36,20 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def note_words(note: Note) -> str:
+    """Return what is warned of as a sentence."""
+    return f"{capital(note.what)}: {note.value}, {note.why}"
+
+
 def answer_lines(answer: ParkAnswer) -> list[str]:
     """Return the answer line by line: where, what it draws, the next best, uncoupling, getting away after rain."""
     best = answer.best
     if best is None:
         return _nowhere(answer)
-    lines = [f"{capital(best.candidate.spot.words)} (place {best.candidate.number}).", draws(answer.job, best)]
+    lines = [f"{capital(best.candidate.words)} (place {best.candidate.number}).", draws(answer.job, best)]
     for other in next_best(answer):
         lines.append(
-            f"Instead {other.candidate.spot.words} (place {other.candidate.number}): {against(answer.job, other, best)}."
+            f"Instead {other.candidate.words} (place {other.candidate.number}): {against(answer.job, other, best)}."
         )
     return [*lines, coupling_line(answer), away_line(answer)]
 
@@ -62,9 +70,7 @@ def _nowhere(answer: ParkAnswer) -> list[str]:
     near = answer.nearest
     lines = ["No place that was looked at keeps all limits."]
     if near is not None:
-        lines.append(
-            f"The nearest miss: {near.spot.words} (place {near.number}): {refusal(near, answer.job.farm.units)}."
-        )
+        lines.append(f"The nearest miss: {near.words} (place {near.number}): {refusal(near, answer.job.farm.units)}.")
     return lines
 
 
@@ -191,6 +197,24 @@ def away_line(answer: ParkAnswer) -> str:
     return f"Getting away loaded from the field: {'; '.join(parts)}.{hard}"
 
 
+def sides_words(sides_m: tuple[float, float], units: str) -> str:
+    """Return the sides of a board as people say them.
+
+    Examples
+    --------
+    >>> sides_words((0.6, 0.6), "metric"), sides_words((0.6, 0.6), "us")
+    ('60 x 60 cm', '24 x 24 in')
+    """
+    if units == "us":
+        return " x ".join(f"{side / INCH:.0f}" for side in sides_m) + " in"
+    return " x ".join(f"{100 * side:.0f}" for side in sides_m) + " cm"
+
+
+def work_line(one: Weighed) -> str:
+    """Return what a trailer on the field keeps from being worked."""
+    return f"Nothing can be worked where it stands: leave that strip by place {one.candidate.number} until it has gone."
+
+
 def standing_words(one: Standing, units: str) -> list[str]:
     """Return what the standing weight does, a sentence for the wheels and one for the jack stand."""
     depth = say("depth", one.judged_m, units)
@@ -207,7 +231,7 @@ def standing_words(one: Standing, units: str) -> list[str]:
         top = say("depth", float(one.jack.depths_m[0]), units)
         lines.append(
             f"Jack stand: {say('mass', one.jack.load_n / GRAVITY, units)}, {ground} under its foot and {stress} at {top}; "
-            f"on a board of 60 x 60 cm {board} there."
+            f"on a board of {sides_words(BOARD_M, units)} {board} there."
         )
     return lines
 
@@ -233,7 +257,9 @@ def sure_lines(answer: ParkAnswer) -> list[str]:
         lines.append(f"With another load on the trailer the choice changes: {told}.")
     elif len(found.loads) > 1:
         least, most = load_words(min(found.loads), units), load_words(max(found.loads), units)
-        lines.append(f"It stays the best with {least} to {most} on the trailer.")
+        room = answer.job.trailer.capacity_kg
+        over = f" (more than its {load_words(room, units)})" if max(found.loads) > room + 1.0 else ""
+        lines.append(f"It stays the best with {least} to {most}{over} on the trailer.")
     low, high = found.minutes_m2
     end = "any worth" if math.isinf(high) else say("patch", high, units)
     lines.append(

@@ -31,8 +31,9 @@ HARD = ("asphalt", "gravel")
 #: What a body reaches beyond its last axle, a tractor beyond its front axle, and the width of a body where its tyres
 #: are narrower [m] (common practice, no source).
 BEHIND_M, FRONT_M, BODY_WIDTH_M = 1.5, 1.5, 2.55
-#: Free ground between what stands and the edge of the field [m], and the way kept clear inside a gateway [m] (ours).
-CLEAR_M, PASSAGE_M = 1.0, 12.0
+#: Free ground between what stands and the edge of the field, and the way kept clear inside and outside a gateway [m]
+#: (ours).
+CLEAR_M, PASSAGE_M, OUTSIDE_M = 1.0, 12.0, 20.0
 #: Hard tracks and yards up to this far from the field are looked at [m] (ours).
 NEAR_M = 400.0
 #: Two places nearer to each other than this are one [m].
@@ -380,6 +381,7 @@ def _yards(bodies: Bodies, places: Sequence[Place]) -> Iterator[Spot]:
 def _hard_tracks(field: Field, bodies: Bodies, tracks: Sequence[FarmTrack]) -> Iterator[Spot]:
     """Yield places on hard tracks near the field, nearest to a gateway first, about 60 m apart."""
     gates = [Point(gate.x, gate.y) for gate in field.gateways] or [field.polygon.centroid]
+    clear = max([gate.width_m for gate in field.gateways], default=0.0) / 2 + CLEAR_M
     found: list[tuple[float, Spot]] = []
     for track in tracks:
         line = track.line
@@ -387,7 +389,12 @@ def _hard_tracks(field: Field, bodies: Bodies, tracks: Sequence[FarmTrack]) -> I
             continue
         half = bodies.length_m / 2 + 1.0
         steps = max(1, math.ceil((line.length - 2 * half) / 60.0))
-        feet = [line.project(gate) for gate in gates if line.distance(gate) <= NEAR_M]
+        feet = [
+            line.project(gate) + side * (bodies.length_m / 2 + clear)
+            for gate in gates
+            if line.distance(gate) <= NEAR_M
+            for side in (-1, 1)
+        ]  # beside the gateway, not in front of it
         ats = [half + k * (line.length - 2 * half) / steps for k in range(steps + 1)]
         for at in [min(max(foot, half), line.length - half) for foot in feet] + ats:
             pose = _pose_on(line, at, bodies)
@@ -406,7 +413,7 @@ def turned(pose: Pose, bodies: Bodies) -> Pose:
     return Pose(x, y, math.atan2(-math.sin(pose.heading), -math.cos(pose.heading)))
 
 
-def passage(x: float, y: float, inward: Floats, width_m: float) -> Polygon:
-    """Return the ground inside a gateway that has to stay free."""
-    box = shapely.box(0.0, -width_m / 2, PASSAGE_M, width_m / 2)
+def passage(x: float, y: float, inward: Floats, width_m: float, long_m: float = PASSAGE_M) -> Polygon:
+    """Return the ground at a gateway that has to stay free, from the gateway along `inward`."""
+    box = shapely.box(0.0, -width_m / 2, long_m, width_m / 2)
     return translate(rotate(box, math.degrees(math.atan2(inward[1], inward[0])), origin=(0, 0)), x, y)

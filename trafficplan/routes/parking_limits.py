@@ -21,7 +21,7 @@ from trafficplan.machines.outfit import Outfit
 from trafficplan.names import ROAD
 from trafficplan.routes.access import inward_at
 from trafficplan.routes.follow import vehicle_paths
-from trafficplan.routes.parking import Bodies, Pose, Spot, passage, rectangle
+from trafficplan.routes.parking import OUTSIDE_M, PASSAGE_M, Bodies, Pose, Spot, passage, rectangle
 from trafficplan.routes.passes import Drive
 
 #: Limits are compared to this [m, %, kg]: far below what anybody measures, above what sums round off.
@@ -30,6 +30,8 @@ SAME = 1e-6
 ALONG_M = 1.0
 #: Half the stretch of boundary that is looked at beside a gateway [m].
 REACH_M = 20.0
+#: Water is crossed by a bridge that is drawn no farther than this from the way [m].
+BRIDGE_M = 5.0
 
 
 @dataclass(frozen=True)
@@ -121,10 +123,13 @@ def bearing_limits(stands: MultiPolygon, places: Sequence[Place], mass_kg: float
         yield Limit(f"mass standing on {told}", mass_kg, most, "kg", at_most=True)
 
 
-def passage_limits(stands: MultiPolygon, field: Field) -> Iterator[Limit]:
-    """Yield the ground that what stands takes from the ways in through the field's gateways [m2]."""
+def passage_limits(stands: MultiPolygon, field: Field, inside: bool = True) -> Iterator[Limit]:
+    """Yield the ground that what stands takes from the ways through the field's gateways [m2]: from the way in for a
+    place on the field, from the way up to the gateway for one outside.
+    """
     for gate in field.gateways:
-        way = passage(gate.x, gate.y, inward_at(_part_at(field, gate), gate.x, gate.y), gate.width_m)
+        inward = inward_at(_part_at(field, gate), gate.x, gate.y)
+        way = passage(gate.x, gate.y, inward if inside else -inward, gate.width_m, PASSAGE_M if inside else OUTSIDE_M)
         taken = float(stands.intersection(way).area)
         yield Limit(f"ground taken from the way through {gate.key}", taken, 0.0, "m2", at_most=True)
 
@@ -134,8 +139,15 @@ def _part_at(field: Field, gate: Gateway) -> Polygon:
     return min(parts, key=lambda part: part.distance(Point(gate.x, gate.y)))
 
 
-def way_limits(drive: Drive, tracks: Sequence[FarmTrack], places: Sequence[Place], mass_kg: float) -> Iterator[Limit]:
-    """Yield what the trailer's way in and out meets: farm tracks and bridges with their limits, keep-outs and water."""
+def way_limits(
+    drive: Drive, tracks: Sequence[FarmTrack], places: Sequence[Place], mass_kg: float, half_m: float = 0.0
+) -> Iterator[Limit]:
+    """Yield what the trailer's way in and out meets: farm tracks and bridges with their limits, keep-outs and water.
+
+    Parameters
+    ----------
+    half_m : half the width of what drives: so far a keep-out or a well lies beside the way at least [m]
+    """
     if len(drive.xy) < 2:
         return
     line = LineString(drive.xy)
@@ -146,7 +158,7 @@ def way_limits(drive: Drive, tracks: Sequence[FarmTrack], places: Sequence[Place
     for place in places:
         if place.max_kg is not None and place.kind in ("bridge", "drain") and line.intersects(place.shape):
             yield Limit(f"mass over {place.kind} {place.key}", mass_kg, place.max_kg, "kg", at_most=True)
-    over = [one.shape.buffer(5.0) for one in bridges]
+    over = [one.shape.buffer(BRIDGE_M) for one in bridges]
     inside_field = np.flatnonzero(drive.leg[:-1] != ROAD)  # a farm track has its own way over water
     if not len(inside_field):
         return
@@ -154,7 +166,8 @@ def way_limits(drive: Drive, tracks: Sequence[FarmTrack], places: Sequence[Place
     for place in places:
         if place.kind not in ("keep_out", "watercourse", "well"):
             continue
-        inside = way.intersection(place.shape)
+        wide = half_m > 0 and place.kind != "watercourse"
+        inside = way.intersection(place.shape.buffer(half_m - SAME) if wide else place.shape)
         free = inside.difference(shapely.union_all(over)) if over else inside
         length = free.length + (1.0 if free.geom_type.endswith("Point") and not free.is_empty else 0.0)
         yield Limit(f"way through {place.kind.replace('_', '-')} {place.key}", length, 0.0, "m", at_most=True)

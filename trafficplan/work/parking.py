@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 
-from trafficplan.decide.park import Candidate, ParkJob, Weighed, weigh
+from trafficplan.decide.park import Weighed, weigh
+from trafficplan.decide.park_job import ParkJob
+from trafficplan.decide.park_place import Candidate
 from trafficplan.errors import InputError
 from trafficplan.whatif import Before
 from trafficplan.work.pool import in_processes

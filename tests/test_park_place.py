@@ -1,0 +1,195 @@
+"""Places for a trailer: gateways, what the served outfit may cross, what stays free, what is warned of at each place."""
+
+import sqlite3
+from dataclasses import replace
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pytest
+from park_ground import LANE, YARD, spreader, trailer
+from shapely import LineString, MultiPolygon, box
+from test_park import SMALL, before_of, farm_of, job_of
+
+from trafficplan.decide import park, park_job, park_place
+from trafficplan.decide.park_answer import answer_of
+from trafficplan.decide.park_time import Refills, scaled, waiting_s
+from trafficplan.farm.elevation import Elevation
+from trafficplan.farm.field import FarmTrack, Gateway, Place
+from trafficplan.names import HAUL, WORK, Note
+from trafficplan.report.park_layers import write_places
+from trafficplan.routes import parking_limits as limits
+from trafficplan.routes.passes import Drive
+from trafficplan.work.parking import weigh_all
+
+NORTH = Gateway("North gate", "Small", 60, 100, 8.0)
+AROUND = FarmTrack("North lane", LineString([(300, -10), (300, 110), (60, 110)]), "gravel")
+TO_NORTH = FarmTrack("North spur", LineString([(60, 110), (60, 100)]), "gravel")
+
+
+def answered(job):
+    return answer_of(job, before_of(job), lambda *given: weigh_all(*given, workers=1))
+
+
+def two_gates(**given):
+    field = replace(SMALL, gateways=(*SMALL.gateways, NORTH))
+    farm = farm_of(field)
+    return job_of(replace(farm, tracks=(*farm.tracks, AROUND, TO_NORTH)), **given)
+
+
+# gateways
+
+
+def test_a_place_beside_the_second_gateway_is_driven_to_through_it():
+    listed, _ = park_place.candidates(two_gates(count=16))
+    inside = {one.spot.gateway: one for one in listed if one.spot.kind == "gateway" and "straight" in one.spot.words}
+    north, south = inside["North gate"], inside["South gate"]
+    assert north.gateway == "North gate" and north.trip.entrance.gateway.key == "North gate"
+    assert south.gateway is None and south.trip.entrance.gateway.key == "South gate"
+    # the way inside the field is no longer than twice from the gateway to the place and the turn on the headland
+    assert north.trip.field_m < 2 * 100 and north.words == north.spot.words
+    served, _ = park.drives(two_gates(), north)
+    first = served.xy[np.flatnonzero(served.leg == WORK)[0]]
+    assert abs(first[1] - 100) < abs(first[1] - 0)  # the served outfit begins at that gateway too
+
+
+def test_the_gateway_of_the_jobs_own_row_comes_first():
+    job = two_gates()
+    job = replace(job, operation=replace(job.operation, gateway="North gate"))
+    listed, _ = park_place.candidates(job)
+    for one in listed:
+        if one.spot.on_field and one.gateway is None:
+            assert one.trip.entrance.gateway.key == "North gate"
+
+
+def test_a_hard_track_by_the_second_gateway_is_served_through_it_where_that_is_better():
+    job = two_gates(count=16)
+    before = before_of(job)
+    spot = next(one for one in park_place.candidates(job)[0] if "North lane" in one.words and one.trip.road_m > 700)
+    both = park.weigh(job, before, spot)
+    own = park.weighed(job, before, spot, *park.drives(job, spot))
+    assert both.candidate.gateway == "North gate" and both.worth_m2(15.0) < own.worth_m2(15.0)
+    assert both.candidate.words.endswith("by North gate")
+
+
+@pytest.mark.parametrize(("y", "kept"), [(-21.3, True), (-18.0, False), (-1.4, False)])
+def test_what_stands_outside_leaves_the_way_up_to_the_gateway_free(y, kept):
+    stands = MultiPolygon([box(50, y - 1.3, 64, y + 1.3)])
+    (limit,) = limits.passage_limits(stands, SMALL, inside=False)
+    assert limit.kept is kept
+    assert next(limits.passage_limits(stands, SMALL)).kept  # inside the field nothing is taken
+
+
+def test_no_place_on_a_track_stands_in_front_of_the_gateway():
+    job = job_of(count=20)
+    tracks = [one for one in park_place.candidates(job)[0] if one.spot.kind == "hard track" and one.legal]
+    front = box(56, -20, 64, 0)
+    assert tracks and all(one.stands.intersection(front).area < 1e-6 for one in tracks)
+
+
+# what the served outfit crosses
+
+
+def hauling(load_kg=(0.0, 1000.0)) -> Drive:
+    xy = np.array([[10.0, 50.0], [20.0, 50.0], [60.0, 50.0], [60.0, -10.0], [60.0, 50.0], [70.0, 50.0]])
+    leg = np.array([WORK, HAUL, HAUL, HAUL, WORK, WORK], np.int8)
+    load = np.array([0.0, load_kg[0], load_kg[0], load_kg[1], load_kg[1], 0.0])
+    return Drive("x", xy, np.arange(6.0), load, leg, np.zeros(6, np.int8), 12.0, 1, 0.0, 0.0)
+
+
+@pytest.mark.parametrize(("more", "kept"), [(0.0, True), (1.0, True), (-1.0, False)])
+def test_bridges_and_tracks_carry_the_served_outfit_with_its_load(more, kept):
+    # empty 3.4 + 5.0 t, 1 t on board on the way back
+    bridge = Place("ford", "bridge", LineString([(55, -5), (65, -5)]), 9400.0 + more)
+    lane = FarmTrack("Spur", LineString([(60, -10), (60, 0)]), "gravel", 9400.0 + more)
+    farm = replace(farm_of(), places=(YARD, bridge), tracks=(LANE, lane))
+    found = list(park_place.served_limits(job_of(farm), hauling()))
+    assert [one.what for one in found] == ["spreader on farm track Spur", "spreader over bridge ford"]
+    assert all(one.kept is kept and one.found == pytest.approx(9400.0) for one in found)
+
+
+def test_a_place_before_a_bridge_that_does_not_carry_the_served_outfit_is_refused():
+    bridge = Place("ford", "bridge", LineString([(55, -5), (65, -5)]), 9.0e3)
+    farm = farm_of(places=(YARD, bridge))
+    answer = answered(job_of(farm, count=6))
+    assert answer.places == () and answer.nearest is not None
+    assert any(limit.what == "spreader over bridge ford" for one in answer.refused for limit in one.failed)
+
+
+def test_trips_through_a_keep_out_or_water_are_warned_of_unless_a_bridge_leads_over():
+    ditch = Place("ditch", "watercourse", LineString([(0, 20), (120, 20)]))
+    copse = Place("copse", "keep_out", box(30, 45, 50, 55))
+    job = job_of(replace(farm_of(), places=(YARD, ditch, copse)))
+    assert park_place.crossed_by(job, hauling()) == ("watercourse ditch", "keep-out copse")
+    bridge = Place("bridge", "bridge", LineString([(60, 15), (60, 25)]), 40e3)
+    job = job_of(replace(farm_of(), places=(YARD, ditch, bridge)))
+    assert park_place.crossed_by(job, hauling()) == ()
+
+
+@pytest.mark.parametrize(("west", "kept"), [(61.5, True), (61.4, False)])
+def test_the_way_leaves_room_for_the_body_beside_a_keep_out(west, kept):
+    way = Drive("x", np.array([[60.0, 0.0], [60.0, 80.0]]), np.arange(2.0), np.zeros(2), np.array([3, 3], np.int8),
+                np.zeros(2, np.int8), 3.0, 1, 0.0, 0.0)  # fmt: skip
+    (limit,) = limits.way_limits(way, (), [Place("copse", "keep_out", box(west, 20, 90, 40))], 30e3, half_m=1.5)
+    assert limit.kept is kept
+
+
+# product and time
+
+
+def test_parts_that_no_gateway_opens_into_draw_no_loads():
+    found = scaled(Refills(np.zeros(3), np.array([9e3, 9e3, 3e3]), np.arange(3)), 14e3)
+    assert found.amounts_kg == pytest.approx([6e3, 6e3, 2e3])
+    # 10 loads of 16 t bring 160 t: the served outfit waits for 9 of them, whatever its swaths overlap
+    many = scaled(Refills(np.arange(19.0), np.full(19, 9e3), np.arange(19)), 160e3)
+    assert waiting_s(many, 16e3, 1200.0, 1) == pytest.approx(9 * 1200.0, abs=60.0)
+
+
+# warnings
+
+
+def test_tipping_is_warned_of_at_every_place():
+    line = Place("line", "overhead_line", LineString([(-50, 126), (200, 126)]))  # 26 m north of the field
+    job = job_of(replace(farm_of(), places=(YARD, line)), count=12)
+    answer = answered(job)
+    near = [one for one in answer.places if one.candidate.spot.on_field and one.candidate.stands.bounds[3] > 97]
+    assert near and answer.best not in near
+    for one in near:
+        (note,) = [note for note in one.warnings if note.what.startswith("tipping")]
+        assert "line" in note.why and f"place {one.candidate.number}" in note.what
+    far = [one for one in answer.places if one.candidate.stands.distance(line.shape) >= 30.0]
+    assert far and not [note for one in far for note in one.warnings if note.what.startswith("tipping")]
+
+
+def test_a_slope_that_is_not_known_is_told():
+    bare = Elevation(0.0, 100.0, 5.0, np.full((20, 24), np.nan, np.float32))
+    job = job_of(replace(farm_of(), elevation=bare))
+    found = [park_place.warnings_at(job, one) for one in park_place.candidates(job)[0]]
+    assert found and all(any(note.what.startswith("slope at place") for note in one) for one in found)
+
+
+def test_what_was_assumed_of_the_farm_is_told_for_this_field_and_these_outfits():
+    notes = tuple(
+        Note("assumed", what, "1", "why", "")
+        for what in ("field Small: tillage depth", "field Smallholding: tillage depth", "outfit trailer: speed",
+                     "outfit trailer2: speed", "outfit spreader, tractor: width", "weather: years", "operation 9: rate",
+                     "outfit trailer, tractor, front: field pressure")
+    )  # fmt: skip
+    job = job_of(replace(farm_of(), notes=notes))
+    told = [note.what for note in park_job.farm_notes(job)]
+    assert told == ["field Small: tillage depth", "outfit trailer: speed", "outfit spreader, tractor: width",
+                    "weather: years"]  # fmt: skip
+
+
+def test_every_layer_of_the_geopackage_opens_with_a_style(tmp_path):
+    answer = answered(job_of(count=6))
+    write_places(tmp_path / "places.gpkg", answer)
+    with sqlite3.connect(tmp_path / "places.gpkg") as base:
+        rows = base.execute("SELECT f_table_name, styleQML, useAsDefault FROM layer_styles").fetchall()
+    assert [row[0] for row in rows] == ["places", "outlines", "ways"] and all(row[2] for row in rows)
+    looks = [ET.fromstring(row[1]).find("renderer-v2").get("type") for row in rows]
+    assert looks == ["RuleRenderer", "singleSymbol", "singleSymbol"]
+
+
+def test_these_outfits_are_the_ones_the_tests_count_with():
+    assert sum(axle.empty_n for axle in spreader().axles()) / 9.80665 == pytest.approx(8400.0)
+    assert trailer().capacity_kg == 16e3

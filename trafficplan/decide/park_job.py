@@ -1,0 +1,126 @@
+"""What is asked about parking: the trailer, the outfit that it serves, the product, and whether it may be uncoupled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from trafficplan.chain import Plan
+from trafficplan.decide.trip import Hitch, hitch_load
+from trafficplan.farm import defaults
+from trafficplan.farm.farm import Farm
+from trafficplan.farm.field import Field
+from trafficplan.farm.operation import Operation
+from trafficplan.machines.outfit import Outfit
+from trafficplan.names import Note
+from trafficplan.soil.moisture import moisture_word
+from trafficplan.units import GRAVITY
+
+#: A hitch load below this counts as near zero: the trailer may tip back when it is uncoupled [N] (ours).
+LEAST_HITCH_N = 300 * GRAVITY
+
+
+@dataclass(frozen=True)
+class ParkJob:
+    """What is asked.
+
+    Attributes
+    ----------
+    farm, field : as read; the outfits of both operations are the farm's
+    trailer : the outfit that is parked, power unit and all
+    operation : the job of the outfit that is served: rate, change ("empties": the trailer brings, "fills": it takes),
+        day, moisture, drive
+    plan : cell and depths
+    need_kg : product of the whole job; trailer_kg : product of one trailer load
+    uncoupled : it is left standing without its power unit
+    count : places to look at
+    pad_m : sides of what lies under the jack stand [m]
+    stay_s : how long it stands each time, or None: as long as the job takes
+    tension_pa : of the top and the deep layer, of the wettest soil under the field
+    notes : what was assumed of the question
+    """
+
+    farm: Farm
+    field: Field
+    trailer: Outfit
+    operation: Operation
+    plan: Plan
+    need_kg: float
+    trailer_kg: float
+    uncoupled: bool
+    count: int
+    pad_m: tuple[float, float]
+    stay_s: float | None = None
+    tension_pa: tuple[float, float] = (defaults.MOISTURE_PA, defaults.MOISTURE_PA)
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def minute_m2(self) -> float:
+        """Lasting damage that weighs as much as a minute [m2]."""
+        return defaults.number("minute_m2", self.farm.defaults)
+
+    @property
+    def fills(self) -> bool:
+        """Whether the trailer is filled by the outfit that it serves (harvest), and leaves loaded."""
+        return self.operation.change == "fills"
+
+    @property
+    def served(self) -> Outfit:
+        """The outfit that is served."""
+        return self.farm.outfits[self.operation.outfit]
+
+
+@dataclass(frozen=True)
+class Uncoupling:
+    """Whether the trailer may be left without its power unit: hitch load while its load changes, and why not."""
+
+    allowed: bool
+    hitch: Hitch | None
+    why: str
+
+
+def uncoupling(job: ParkJob) -> tuple[Uncoupling, tuple[Note, ...]]:
+    """Return whether the trailer may be uncoupled: refused where the hitch load comes near zero or below while the load
+    changes.
+    """
+    found = hitch_load(job.trailer, job.trailer_kg, job.farm.defaults)
+    if found is None:
+        return Uncoupling(False, None, "the outfit draws nothing that could be left"), ()
+    hitch, note = found
+    if hitch.least_n < 0:
+        return Uncoupling(False, hitch, "the trailer would tip back"), (note,)
+    if hitch.least_n < LEAST_HITCH_N:
+        return Uncoupling(False, hitch, "that is near zero: the trailer may tip back"), (note,)
+    return Uncoupling(True, hitch, ""), (note,)
+
+
+def bring(job: ParkJob) -> Operation:
+    """Return the trailer's own operation: at road pressure, because it came by road."""
+    pressures = {axle.key: axle.track_pa for axle in job.trailer.axles()}
+    return replace(
+        job.operation, key=f"{job.operation.key} trailer", job="trailer", outfit=job.trailer.key, rate_kg_m2=None,
+        load_kg=None, change="constant", pressures_pa=pressures, width_m=None, till_depth_m=0.0, runs_at_depth_m=0.0,
+    )  # fmt: skip
+
+
+def farm_notes(job: ParkJob) -> tuple[Note, ...]:
+    """Return what was assumed or warned of while the farm was read, as far as it concerns this field and its outfits.
+
+    Pressures are left out: the trailer stands at its road pressure, and none is named for a tyre without its table.
+    """
+    ours = (f"field {job.field.key}:", f"field {job.field.key},", *_starts(job.trailer), *_starts(job.served))
+    others = ("field ", "outfit ", "operation ")
+    return tuple(
+        note
+        for note in job.farm.notes
+        if (note.what.startswith(ours) or not note.what.startswith(others))
+        and not any(word in note.what for word in ("antenna", "pressure"))
+    )
+
+
+def _starts(outfit: Outfit) -> tuple[str, str]:
+    return f"outfit {outfit.key}:", f"outfit {outfit.key},"
+
+
+def word_of(job: ParkJob) -> str:
+    """Return the hand-test word of the deep layer."""
+    return moisture_word(job.tension_pa[1])
