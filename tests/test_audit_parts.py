@@ -218,7 +218,8 @@ def test_worn_places_are_told_apart(tmp_path: Path) -> None:
         ("old clamp", "worn", None),
         ("place 2", "loosened", 0.4),
     ]
-    assert any("not reckoned weaker" in note.why for note in farm.notes)
+    (note,) = [note for note in farm.notes if note.what == "loosened place place 2: strength"]
+    assert note.value == "of a tilled layer down to 0.40 m"
     assert "worn.geojson" in farm.inputs
     grid = Grid.around((EAST, NORTH, EAST + 100, NORTH + 100), 10.0, "EPSG:32635")
     lasting = np.full(grid.shape, 4000, np.uint16)

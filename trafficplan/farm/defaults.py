@@ -179,6 +179,15 @@ DEFAULTS: dict[str, Default] = dict(
             "not given; ours and cautious: 3 m to the road's edge and 5 m beyond it, local rules come first",
         ),
         _default(
+            "loosened_depth_m",
+            0.45,
+            "m",
+            0.1,
+            1.5,
+            "depth of a freshly loosened place",
+            "not given; what a deep loosener reaches",
+        ),
+        _default(
             "standing_slope_pct",
             5.0,
             "%",

@@ -13,10 +13,12 @@ import rasterio
 from rasterio.errors import RasterioError
 
 from trafficplan.errors import InputError, Problem
+from trafficplan.farm import defaults
 from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Log, Operation, Scenario
 from trafficplan.farm.season import tillage_depth
+from trafficplan.farm.worn import WornPlace, loosened_soil
 from trafficplan.inputs.access import Access, hang_gateways, read_access
 from trafficplan.inputs.elevation import read_elevation
 from trafficplan.inputs.fields import Boundaries, read_fields
@@ -81,6 +83,7 @@ def read_farm(folder: Path, every_log: bool = False) -> Farm:
     operations = with_recorded_pressures(ledger, settings, operations, logs, boundaries.fields, outfits)
     plans = read_plans(ledger, boundaries, operations)
     worn = read_worn(ledger, settings, boundaries)
+    soils = _with_loosened(ledger, soils, worn)
     aerial = _aerial(ledger, settings)
     elevation = read_elevation(ledger, settings, boundaries)
     if ledger.problems:
@@ -142,6 +145,17 @@ def _work(ledger: Ledger, settings: Settings, known: Known) -> tuple[tuple[Opera
     complete = known.gateways and ledger.count() == before
     scenarios = read_scenarios(ledger, settings, operations, known.fields, known.outfits, complete=complete)
     return operations, scenarios
+
+
+def _with_loosened(ledger: Ledger, soils: Soils, worn: tuple[WornPlace, ...]) -> Soils:
+    """Return the soils with freshly loosened places as units of their own."""
+    for place in worn:
+        if place.kind == "loosened" and place.depth_m is None:
+            ledger.notes.append(defaults.note("loosened_depth_m", f"place {place.key}", ledger.defaults))
+    depth = defaults.number("loosened_depth_m", ledger.defaults)
+    units, patches, notes = loosened_soil(soils.units, soils.patches, worn, depth)
+    ledger.notes.extend(notes)
+    return replace(soils, units=units, patches=patches)
 
 
 def _with_tillage(ledger: Ledger, fields: Mapping[str, Field], operations: tuple[Operation, ...]) -> dict[str, Field]:

@@ -23,10 +23,6 @@ def read_worn(ledger: Ledger, settings: Settings, boundaries: Boundaries) -> tup
         moved = at_fields(ledger, read, boundaries)
         found = [_place(ledger, feature, number) for number, feature in enumerate(moved.features if moved else (), 1)]
         places += [one for one in found if one is not None]
-    loosened = [one.key for one in places if one.kind == "loosened"]
-    if loosened:
-        why = "told apart by the audit; its soil is not reckoned weaker than the rest"
-        ledger.warned("worn: freshly loosened places", ", ".join(loosened[:12]), why)
     return tuple(places)
 
 

@@ -175,7 +175,8 @@ def chance_values(account: FarmAccount) -> dict[str, object]:
             "soil is weaker than before and is pressed together more easily by the next wheels; it mends pores, not structure."
         ),
         "worn": (
-            f"{say('area', whole.worn_ha, units)} were worn out or loosened before the season, as the farm says; on them lie "
+            f"{say('area', whole.worn_ha, units)} were worn out or loosened before the season, as the farm says (loosened ground is reckoned "
+            f"as weak as a tilled layer); on them lie "
             f"{say('area', whole.worn_likely_ha, units)} of the likely damage."
             if whole.worn_ha > 0
             else ""
