@@ -197,9 +197,10 @@ def beside_changes(account: FarmAccount) -> tuple[str, ...]:
 def _culprit(account: FarmAccount) -> str:
     """Return the outfit without which most would be gone, and the most that a change of it spares."""
     units, whole = account.farm.units, whole_of(account.fields)
-    group = next((one for one in groups_of(account) if one.kind == "outfit" and one.expected_ha > 0), None)
-    if group is None or whole.expected_ha <= 0:
-        return ""
+    outfits = [one for one in groups_of(account) if one.kind == "outfit"]
+    if len(outfits) < 2 or outfits[0].expected_ha <= 0:
+        return ""  # of one outfit the headline says it all
+    group = outfits[0]
     jobs = list(dict.fromkeys(one.job for one in account.jobs if one.outfit == group.name))
     about = [
         one
