@@ -13,7 +13,7 @@ from trafficplan.farm.field import FarmTrack, Gateway, Place
 from trafficplan.names import ENTRY, ROAD
 from trafficplan.routes import parking_limits as limits
 from trafficplan.routes.parking import Pose, Spot, bodies_of, outline, passage, spots, turned
-from trafficplan.routes.parking_way import Roads, drive_of, loads_of, trip_to
+from trafficplan.routes.parking_way import Roads, drive_between, drive_of, loads_of, trip_between, trip_to
 from trafficplan.routes.passes import Drive
 
 TRAILER = trailer()
@@ -248,3 +248,51 @@ def test_a_place_outside_is_reached_over_the_tracks_alone():
     trip = trip_to(roads(), spot)
     assert (trip.leg == ROAD).all() and trip.field_m == 0.0 and trip.road_m > 0.0
     assert Point(trip.xy[trip.stop]).distance(LANE.line) < 0.5
+
+
+# from one place straight to another
+
+
+def moved(first: str, then: str):
+    there = roads()
+    found = {one.words: one for one in spots(SQUARE, BODIES, (LANE, SPUR), (YARD,), 20)}
+    a, b = (trip_to(there, found[name]) for name in (first, then))
+    return there, a, b, *trip_between(there, a, b)
+
+
+def test_a_load_is_moved_over_the_headland_not_round_by_the_gateway():
+    there, a, b, both, second = moved("headland, east", "headland, north-east")
+    for place, trip in ((both.stop, a), (second, b)):
+        assert math.dist(both.xy[place], trip.pose.along(BODIES.lag_m)) < 0.05
+    step = np.hypot(*np.diff(both.xy, axis=0).T)
+    between = step[both.stop : second].sum()
+    straight = math.dist((a.pose.x, a.pose.y), (b.pose.x, b.pose.y))
+    assert straight <= between < 2 * straight + 60.0
+    assert (both.leg[both.stop : second] != ROAD).all() and step[both.leg[:-1] != ROAD].max() < 120.0  # one line
+    # in to the first, out from the second: the same ways as alone
+    alone = np.hypot(*np.diff(a.xy, axis=0).T)
+    assert step[: both.stop].sum() == pytest.approx(alone[: a.stop].sum(), rel=1e-6)
+    home = np.hypot(*np.diff(b.xy, axis=0).T)[b.stop :].sum()
+    assert step[second:].sum() == pytest.approx(home, rel=1e-6)
+    # traffic by hand: 16 t in, 6 t between, empty out
+    drive = drive_between(there, a, b, (16e3, 6e3, 0.0), "x")
+    long = np.hypot(*np.diff(drive.xy, axis=0).T)
+    carried = (long * (drive.load_kg[:-1] + drive.load_kg[1:]) / 2).sum()
+    assert carried == pytest.approx(16e3 * step[: both.stop].sum() + 6e3 * between, rel=1e-4) and drive.trips == 1
+
+
+@pytest.mark.parametrize(
+    "names", [("headland, east", "on the hard track Lane"), ("on the hard track Lane", "headland, east")]
+)
+def test_a_load_is_moved_between_field_and_track_by_the_road(names):
+    _, a, b, both, second = moved(*names)
+    for place, trip in ((both.stop, a), (second, b)):
+        assert math.dist(both.xy[place], trip.pose.along(BODIES.lag_m)) < 0.05
+    step = np.hypot(*np.diff(both.xy, axis=0).T)
+    assert len(both.leg) == len(both.xy) and both.stop < second
+    # outside the field it keeps to the lane and the spur
+    road = np.flatnonzero(both.leg[:-1] == ROAD)
+    middles = (both.xy[road] + both.xy[road + 1]) / 2
+    lane = LANE.line.union(SPUR.line)
+    assert max(lane.distance(Point(xy)) for xy in middles) < 20.0
+    assert both.road_m + both.field_m == pytest.approx(step.sum(), rel=1e-9)

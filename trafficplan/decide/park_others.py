@@ -6,6 +6,7 @@ None of them is assumed to be better: each is driven and judged like the places.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -15,12 +16,12 @@ from numpy.typing import NDArray
 from trafficplan.decide.park import Weighed, away_s, weighed
 from trafficplan.decide.park_job import ParkJob, bring
 from trafficplan.decide.park_place import Candidate, nearest_miss, roads_of
-from trafficplan.decide.park_time import waiting_s
+from trafficplan.decide.park_time import LEAST_KG, waiting_s
 from trafficplan.decide.pressure import Question, pressures_for, rows_of
 from trafficplan.decide.trip import Leg
 from trafficplan.errors import InputError
-from trafficplan.names import ROAD, WORK
-from trafficplan.routes.parking_way import drive_of, loads_of
+from trafficplan.names import WORK
+from trafficplan.routes.parking_way import drive_between, drive_of, loads_of
 from trafficplan.routes.passes import Drive
 from trafficplan.soil.unit import SoilUnit
 from trafficplan.units import pressure_text
@@ -221,31 +222,24 @@ def _moved(job: ParkJob, before: Before, a: Weighed, b: Weighed, k: int) -> Othe
 
 
 def _brings(job: ParkJob, a: Weighed, b: Weighed, first_kg: float, rest_kg: float) -> list[Drive]:
-    """Return the trailer's drives to both places; a single load is moved across the field by way of the gateway."""
-    roads, key = roads_of(job), bring(job).key
+    """Return the trailer's drives to both places: full loads to the one, the load that the move falls into straight from
+    there to the other, the rest to the other.
+    """
+    roads, key, full = roads_of(job), bring(job).key, job.trailer_kg
     one, two = a.candidate.trip, b.candidate.trip
     assert one is not None and two is not None
-    if first_kg + rest_kg > job.trailer_kg:
-        return [
-            drive_of(roads, one, loads_of(first_kg, job.trailer_kg, job.fills), key),
-            drive_of(roads, two, loads_of(rest_kg, job.trailer_kg, job.fills), key),
-        ]
-    moved = first_kg if job.fills else rest_kg  # on board between the places
-    whole = first_kg + rest_kg
-    out = one.stop + int(np.argmax(np.append(one.leg[one.stop :] == ROAD, True)))
-    into = int(np.argmax(np.append(two.leg != ROAD, True)))
-    into = 0 if into >= len(two.xy) else into
-    middle = len(one.xy[: out + 1])
-    trip = replace(
-        one,
-        xy=np.concatenate([one.xy[: out + 1], two.xy[into:]]),
-        leg=np.concatenate([one.leg[: out + 1], two.leg[into:]]),
-    )
-    drive = drive_of(roads, replace(trip, stop=len(trip.xy)), [(0.0, 0.0)], key)
-    stop = middle + two.stop - into
-    at = np.arange(len(drive.xy))
-    load = np.where(at < one.stop, 0.0 if job.fills else whole, np.where(at < stop, moved, whole if job.fills else 0.0))
-    return [replace(drive, load_kg=load.astype(np.float64))]
+    before = math.floor(first_kg / full + 1e-9)
+    at_first = first_kg - before * full  # what the moved load gives (or takes) at the first place
+    found = [drive_of(roads, one, loads_of(before * full, full, job.fills), key)] if before else []
+    if at_first > LEAST_KG:
+        at_second = min(full - at_first, rest_kg)
+        rest_kg -= at_second
+        whole = at_first + at_second
+        loads = (0.0, at_first, whole) if job.fills else (whole, at_second, 0.0)
+        found.append(drive_between(roads, one, two, loads, key))
+    if rest_kg > LEAST_KG:
+        found.append(drive_of(roads, two, loads_of(rest_kg, full, job.fills), key))
+    return found
 
 
 def let_down(job: ParkJob, before: Before, places: Sequence[Weighed], units: Sequence[SoilUnit]) -> Other:

@@ -15,9 +15,9 @@ from shapely import LineString, Polygon
 from trafficplan.farm.field import FarmTrack, Field, Place
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import ENTRY, EXIT, ROAD
-from trafficplan.routes.access import Entrance, entrances
+from trafficplan.routes.access import Entrance, entrances, track_network, way_over_tracks
 from trafficplan.routes.bends import Ground, Run, ground_of, join_runs, length_of, smooth_pieces
-from trafficplan.routes.fill import road_home
+from trafficplan.routes.fill import NOWHERE, road_home
 from trafficplan.routes.haul import Ways, field_ways, nearest_node, way_length, way_line
 from trafficplan.routes.parking import Bodies, Pose, Spot, turned
 from trafficplan.routes.passes import Drive
@@ -85,6 +85,7 @@ class Trip:
     turns_outside : turns of the outfit's least radius that do not fit where they have to stay
     road_m, field_m : length outside and inside the field, both ways
     entrance : how it enters the field; None for a place outside
+    lead, leave : the line by which the place is reached, and left; empty outside the field
     """
 
     pose: Pose
@@ -95,6 +96,8 @@ class Trip:
     road_m: float
     field_m: float
     entrance: Entrance | None
+    lead: Floats = dataclasses.field(default_factory=lambda: NOWHERE)
+    leave: Floats = dataclasses.field(default_factory=lambda: NOWHERE)
 
 
 def trip_to(roads: Roads, spot: Spot, gateway: str = "") -> Trip:
@@ -161,7 +164,72 @@ def _inside(roads: Roads, part: Part, pose: Pose, lead: Floats, leave: Floats) -
     _way(runs, leave, EXIT, radius, ground, straight=True)
     _way(runs, way_line(ways, nearest_node(ways, leave[-1]), 0), EXIT, radius, ground)
     _road(runs, part, False, roads)
-    return _trip(roads, runs, pose, part.entrance)
+    return dataclasses.replace(_trip(roads, runs, pose, part.entrance), lead=lead, leave=leave)
+
+
+def trip_between(roads: Roads, first: Trip, then: Trip) -> tuple[Trip, int]:
+    """Return the way to one place, from there straight to another one, and back; and the vertex of the second place.
+
+    Both in one part of the field: over its ways. Otherwise, and where its turns do
+    not fit, out of the gateway and over the farm tracks.
+    """
+    here, out = _part_of(roads, first), _part_of(roads, then)
+    if here is None or out is None or not here.polygon.equals(out.polygon):
+        return _over_the_tracks(roads, first, then)
+    radius, ground, ways = roads.outfit.radius_m, here.ground, here.ways
+    runs: list[Run] = []
+    _road(runs, here, True, roads)
+    _way(runs, way_line(ways, 0, nearest_node(ways, first.lead[0])), ENTRY, radius, ground)
+    _way(runs, first.lead, ENTRY, radius, ground, straight=True)
+    _way(runs, first.leave, EXIT, radius, ground, straight=True)
+    between = way_line(ways, nearest_node(ways, first.leave[-1]), nearest_node(ways, then.lead[0]))
+    _way(runs, between, ENTRY, radius, ground)
+    _way(runs, then.lead, ENTRY, radius, ground, straight=True)
+    _way(runs, then.leave, EXIT, radius, ground, straight=True)
+    _way(runs, way_line(out.ways, nearest_node(out.ways, then.leave[-1]), 0), EXIT, radius, ground)
+    _road(runs, out, False, roads)
+    trip = _trip(roads, runs, first.pose, first.entrance)
+    if trip.turns_outside:
+        return _over_the_tracks(roads, first, then)
+    ref = np.array(then.pose.along(roads.bodies.lag_m))
+    away = np.hypot(*(trip.xy[trip.stop :] - ref).T)
+    return trip, trip.stop + int(np.argmin(away))
+
+
+def _part_of(roads: Roads, trip: Trip) -> Part | None:
+    """Return the part of the field in which a trip ends, as it is found from the gateway that the trip goes by."""
+    if trip.entrance is None:
+        return None
+    here = shapely.Point(trip.pose.x, trip.pose.y)
+    return min(roads.parts(trip.entrance.gateway.key), key=lambda one: one.polygon.distance(here))
+
+
+def _over_the_tracks(roads: Roads, first: Trip, then: Trip) -> tuple[Trip, int]:
+    """Return the way to one place, out and over the farm tracks to another one, and back."""
+    out = _on_road(first, first.stop)
+    into = _off_road(then)
+    a, b = first.xy[out], then.xy[into]
+    found = way_over_tracks(track_network(roads.tracks), (a[0], a[1]), (b[0], b[1]), 0.0) if roads.tracks else None
+    road = np.array([a, b]) if found is None or len(found) < 2 else found
+    if float(np.hypot(*(b - a))) < SAME_POINT_M:  # by the same gateway
+        road, out = road[:1], out - 1
+    xy = np.concatenate([first.xy[: out + 1], road[1:-1], then.xy[into:]])
+    leg = np.concatenate([first.leg[: out + 1], np.full(max(0, len(road) - 2), ROAD, dtype=np.int8), then.leg[into:]])
+    step, on_road = np.hypot(*np.diff(xy, axis=0).T), leg[:-1] == ROAD
+    trip = dataclasses.replace(
+        first, xy=xy, leg=leg, road_m=float(step[on_road].sum()), field_m=float(step[~on_road].sum())
+    )
+    return trip, len(xy) - len(then.xy) + then.stop
+
+
+def _on_road(trip: Trip, start: int) -> int:
+    """Return the first vertex from `start` on where a trip is on the road again."""
+    return start + int(np.argmax(np.append(trip.leg[start:-1] == ROAD, True)))
+
+
+def _off_road(trip: Trip) -> int:
+    """Return the first vertex of a trip off the road; the place itself where all of it is road."""
+    return trip.stop if (trip.leg == ROAD).all() else int(np.argmax(trip.leg != ROAD))
 
 
 def _road(runs: list[Run], part: Part, inbound: bool, roads: Roads) -> None:
@@ -232,12 +300,30 @@ def drive_of(roads: Roads, trip: Trip, loads_kg: Sequence[tuple[float, float]], 
     load = np.concatenate(
         [np.where(np.arange(count) < trip.stop, into, out) for into, out in loads_kg] + [np.array([loads_kg[-1][1]])]
     )
+    return _driven(roads, xy, leg, load, key, len(loads_kg))
+
+
+def drive_between(roads: Roads, first: Trip, then: Trip, loads_kg: tuple[float, float, float], key: str) -> Drive:
+    """Return the drive of one load that stands at two places, one after the other.
+
+    Parameters
+    ----------
+    loads_kg : product on board on the way in, between the places, and on the way out
+    key : of the operation that drives it
+    """
+    trip, second = trip_between(roads, first, then)
+    at = np.arange(len(trip.xy))
+    load = np.where(at < trip.stop, loads_kg[0], np.where(at < second, loads_kg[1], loads_kg[2]))
+    return _driven(roads, trip.xy, trip.leg, load, key, 1)
+
+
+def _driven(roads: Roads, xy: Floats, leg: NDArray[np.int8], load: Floats, key: str, trips: int) -> Drive:
     xy, leg, load = _stopped(xy, leg, load)
     outfit = roads.outfit
     speed = np.where(leg[:-1] == ROAD, outfit.track_m_s, outfit.field_m_s)
     time = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T) / speed)])
     zero = np.zeros(len(xy), dtype=np.int8)
-    return Drive(key, xy, time, load, leg, zero, outfit.width_m, len(loads_kg), 0.0, 0.0)
+    return Drive(key, xy, time, load, leg, zero, outfit.width_m, trips, 0.0, 0.0)
 
 
 def _stopped(xy: Floats, leg: NDArray[np.int8], load: Floats) -> tuple[Floats, NDArray[np.int8], Floats]:
