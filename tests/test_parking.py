@@ -268,7 +268,9 @@ def test_a_load_is_moved_over_the_headland_not_round_by_the_gateway():
     between = step[both.stop : second].sum()
     straight = math.dist((a.pose.x, a.pose.y), (b.pose.x, b.pose.y))
     assert straight <= between < 2 * straight + 60.0
-    assert (both.leg[both.stop : second] != ROAD).all() and step[both.leg[:-1] != ROAD].max() < 120.0  # one line
+    assert (both.leg[both.stop : second] != ROAD).all() and step[
+        both.leg[:-1] != ROAD
+    ].max() < 200.0  # one line, a side at most
     # in to the first, out from the second: the same ways as alone
     alone = np.hypot(*np.diff(a.xy, axis=0).T)
     assert step[: both.stop].sum() == pytest.approx(alone[: a.stop].sum(), rel=1e-6)
