@@ -8,14 +8,8 @@ import pytest
 import shapely
 from test_pressure import outfit
 
-from trafficplan.decide.days import (
-    STATES,
-    field_days,
-    loads_up_to,
-    next_fit_day,
-    set_to,
-    stress_table,
-)
+from trafficplan.decide.days import STATES, field_days, next_fit_day
+from trafficplan.decide.days_load import loads_up_to, set_to, stress_table
 from trafficplan.decide.pressure import Question, pressures_for, rows_of, setting
 from trafficplan.decide.trip import Leg
 from trafficplan.errors import InputError
@@ -175,10 +169,33 @@ def test_rain_never_makes_a_day_fitter():
     assert np.array_equal(wet.chance_worst[:i], dry.chance_worst[:i])
 
 
+def test_the_heaviest_fit_load_does_not_depend_on_the_load_that_was_asked_for():
+    day = dt.date(2026, 5, 1)
+
+    def of(kpa, load):
+        return days_of(farm_of([soil("a", kpa)], weather()), load, first=day, last=day)
+
+    kpa = next(one for one in np.arange(30.0, 120.0, 0.5) if of(one, 6000.0).fit_load_kg[0] == 1000.0)
+    found = {load: of(kpa, load) for load in (6000.0, 3000.0, 1500.0, 1000.0)}
+    assert {one.fit_load_kg[0] for one in found.values()} == {1000.0}
+    # of 6 t it is too little to be worth a trip, of 3 t it is a third
+    assert [state(one, day) for one in found.values()] == ["leave", "lighter", "lighter", "fit"]
+
+
+def test_where_only_the_empty_outfit_is_fit_its_load_is_nothing():
+    day = dt.date(2026, 5, 1)
+    sky = weather()
+    tried = (days_of(farm_of([soil("a", kpa)], sky), first=day, last=day) for kpa in np.arange(30.0, 120.0, 0.5))
+    found = next(one for one in tried if not np.isnan(one.fit_load_kg[0]))  # the weakest soil that carries anything
+    assert state(found, day) == "leave" and found.fit_load_kg[0] == 0.0
+    weak = days_of(farm_of([soil("a", 20.0)], weather()), first=day, last=day)
+    assert state(weak, day) == "leave" and np.isnan(weak.fit_load_kg[0])
+
+
 def test_loads_that_are_tried():
     assert loads_up_to(0.0).tolist() == [0.0]
-    assert loads_up_to(2000.0).tolist() == [0.0, 1000.0, 1500.0, 2000.0]
-    assert len(loads_up_to(30_000.0)) <= 31 and loads_up_to(30_000.0)[-1] == 30_000.0
+    assert loads_up_to(1700.0).tolist() == [0.0, 500.0, 1000.0, 1500.0, 1700.0]
+    assert len(loads_up_to(60_000.0)) <= 61 and loads_up_to(60_000.0)[-1] == 60_000.0
 
 
 def test_pressures_of_an_operation_replace_those_of_the_outfit():
@@ -247,3 +264,13 @@ def test_a_forecast_goes_on_where_the_measured_weather_ends():
     assert water_of(farm, farm.fields["Park"]).place(dt.date(2026, 5, 14)) is not None
     found = days_of(farm, first=dt.date(2026, 4, 28), last=dt.date(2026, 5, 14))
     assert state(found, "2026-05-03") == "heavy rain" and not (found.state == 6).any()
+
+
+def test_a_forecast_fills_holes_of_the_measured_weather_but_does_not_move_its_start():
+    past, ahead = weather(days=120), weather({"2026-04-20": 7.0, "2026-04-25": 9.0}, first="2025-12-20", days=140)
+    keep = past.days != np.datetime64("2026-04-20")
+    holed = replace(past, **{name: getattr(past, name)[keep] for name in vars(past)})
+    both = joined(holed, ahead)
+    assert np.array_equal(both.days, np.arange("2026-01-01", "2026-05-09", dtype="datetime64[D]"))
+    rain = dict(zip(both.days.astype(str), both.rain_mm, strict=True))
+    assert rain["2026-04-20"] == 7.0 and rain["2026-04-25"] == 0.0  # the hole, and a day that was measured

@@ -77,7 +77,8 @@ def test_json_shape(farm):
     assert {op["operation"] for op in one["operations"]} == {"1", "2", "3"}
     for day in one["days"]:
         assert 0 <= day["chance_empty"] <= day["chance"] <= 1 and 0 <= day["fit_area_pct"] <= 100
-        assert (day["fit_load_t"] is not None) == (day["state"] in ("fit", "lighter"))
+        assert day["fit_load_t"] is None or day["state"] in ("fit", "lighter", "leave")
+        assert day["fit_load_t"] is not None or day["state"] not in ("fit", "lighter")
         assert (day["state"] == "fit") == (day["fit_load_t"] == one["load_t"])
 
 
@@ -260,6 +261,30 @@ def test_a_forecast_of_the_past_or_without_sense_is_refused(farm, tmp_path):
     empty = tmp_path / "empty.csv"
     empty.write_text("date,rain_mm,et0_mm\n", encoding="utf-8")
     assert result_of(farm, "--forecast", str(empty), code=2)["errors"]
+
+
+def test_what_is_wrong_with_all_days_is_said_once(tmp_path):
+    folder = write_good(tmp_path / "farm")
+    rows = [",".join(line.split(",")[:3]) for line in weather_csv(days=90).splitlines()]
+    write("weather.csv", "\n".join(rows) + "\n")(folder)
+    (error,) = result_of(folder, code=2)["errors"]
+    assert error["where"] == "weather.csv" and error["found"] == "none on all 90 days" and "tmax_c" in error["needed"]
+    write("weather.csv", weather_csv(days=0))(folder)
+    (error,) = result_of(folder, code=2)["errors"]
+    assert error["what"] == "no weather" and "without days" in error["found"]
+
+
+def test_a_forecast_may_fill_holes_and_tells_each_of_its_days(tmp_path):
+    folder = write_good(tmp_path / "farm")
+    write("weather.csv", weather_csv(days=100, skip=("2026-04-05", "2026-04-06")))(folder)
+    ahead = tmp_path / "ahead.csv"
+    ahead.write_text(weather_csv("2025-12-30", 110), encoding="utf-8")
+    told = result_of(folder, "--forecast", str(ahead))
+    notes = {note["what"]: note["value"] for note in told["assumptions"]}
+    assert notes["forecast: days that weather.csv has too"] == "98 left out"
+    assert notes["forecast: days before weather.csv begins"] == "2 left out"
+    assert notes["weather: holes"] == "2 taken from the forecast file"
+    assert told["result"]["fields"][0]["unknown_days"] == 0
 
 
 def test_no_weather_and_weather_of_another_year_are_refused(tmp_path):

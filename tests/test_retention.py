@@ -74,3 +74,14 @@ def test_clay_and_peat_beyond_the_regressions_are_held_and_told():
 def test_stones_are_carried_along():
     assert horizon_water(Horizon(0, 1, "loam", stones=0.25), True, "x")[0].stones == 0.25
     assert horizon_water(Horizon(0, 1, "loam"), True, "x")[0].stones == 0.0
+
+
+@pytest.mark.parametrize("sand, clay", [(0.97, 0.01), (1.0, 0.0), (0.0, 1.0), (0.0, 0.0), (0.4, 0.6), (0.9, 0.1)])
+@pytest.mark.parametrize("organic", [0.0, 0.1, 8.0, 60.0])
+def test_corners_of_the_triangle_give_water_that_can_be(sand, clay, organic):
+    """Pure sand has no wilting point by Saxton & Rawls: its logarithm ended the run."""
+    norm = saxton_rawls_2006(sand, min(clay, 0.6), min(max(organic, 0.1), 8.0))
+    assert 0.0 < norm.wilting < norm.field_33 < norm.saturated < 1.0
+    store, _ = horizon_water(Horizon(0.0, 1.0, "loam", sand=sand, clay=clay, organic=organic), True, "x")
+    held = store.curve.water_at([FIELD_CAPACITY_PA, WILTING_PA])
+    assert store.conductivity_mm_h > 0.0 and held[0] > held[1] > 0.0

@@ -12,13 +12,14 @@ import numpy as np
 
 from trafficplan.cli.asked import known, plan_days, refuse, some_fields
 from trafficplan.cli.asked_pressure import check_plates
-from trafficplan.decide.days import FieldDays, StressTable, field_days, set_to
+from trafficplan.decide.days import FieldDays, field_days
+from trafficplan.decide.days_load import StressTable, set_to
 from trafficplan.decide.trip import heaviest
 from trafficplan.errors import InputError, Problem
 from trafficplan.farm import defaults
 from trafficplan.farm.farm import Farm
 from trafficplan.farm.operation import Operation
-from trafficplan.farm.weather import joined
+from trafficplan.farm.weather import Weather, joined
 from trafficplan.inputs.weather import read_forecast
 from trafficplan.names import Note
 from trafficplan.report.days_result import ToldDays, cautions_of
@@ -102,17 +103,34 @@ def _with_forecast(farm: Farm, path: str | None, notes: list[Note]) -> tuple[Far
     if not len(later):
         raise refuse("a forecast of the past", "--forecast", f"its last day is {ahead.days[-1]}",
                       f"days after {last}, where weather.csv ends", "take a newer forecast")  # fmt: skip
-    if len(later) < len(ahead.days):
-        count = len(ahead.days) - len(later)
-        notes.append(Note("assumed", "forecast: days that weather.csv has too", f"{count} left out", "measured counts"))
+    notes += _overlap(farm.weather, ahead)
     return replace(farm, weather=joined(farm.weather, ahead)), later[0]
+
+
+def _overlap(measured: Weather, ahead: Weather) -> list[Note]:
+    """Return what became of the days of a forecast that lie before the end of the measured weather."""
+    early = ahead.days[ahead.days <= measured.days[-1]]
+    both = int(np.isin(early, measured.days).sum())
+    before = int((early < measured.days[0]).sum())
+    filled = len(early) - both - before
+    told = (
+        (both, "forecast: days that weather.csv has too", "left out", "measured counts"),
+        (before, "forecast: days before weather.csv begins", "left out", "the balance begins with weather.csv"),
+        (
+            filled,
+            "weather: holes",
+            "taken from the forecast file",
+            "weather.csv lacks them, the forecast file has them",
+        ),
+    )
+    return [Note("assumed", what, f"{count} {value}", why) for count, what, value, why in told if count]
 
 
 def _days(farm: Farm, start: str | None, end: str | None) -> tuple[dt.date, dt.date]:
     """Return first and last day of the calendar: as asked, else the season's days that the weather has."""
     if farm.weather is None:
         raise InputError(
-            Problem("no weather", "farm folder", "no weather.csv", "rain and evaporation or temperatures by day",
+            Problem("no weather", "farm folder", "no weather.csv, or one without days", "rain and evaporation or temperatures by day",
                     "add weather.csv (docs/farm-folder.md), or give --forecast")
         )  # fmt: skip
     there = [one.astype(object) for one in (farm.weather.days[0], farm.weather.days[-1])]

@@ -8,30 +8,26 @@ of every axle, at the worst depth below tillage; a day is judged by the worst so
 from __future__ import annotations
 
 import datetime as dt
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from trafficplan.decide.advice import LEAST_SHARE, LOAD_STEP_KG
-from trafficplan.decide.ladder import axle_stress, rungs
-from trafficplan.decide.pressure import Question, pull_on
-from trafficplan.decide.trip import AxleLoad, Leg, heaviest
+from trafficplan.decide.advice import LEAST_SHARE
+from trafficplan.decide.days_load import NUS, StressTable, kept_table, set_to
 from trafficplan.errors import InputError, Problem
 from trafficplan.farm import season
 from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Operation
 from trafficplan.farm.water import FieldWater, notes_of, soil_shares, water_of
-from trafficplan.machines.outfit import Axle, Outfit
-from trafficplan.names import DEPTHS, Note
+from trafficplan.machines.outfit import Outfit
+from trafficplan.names import Note
 from trafficplan.soil.compaction import chance
 from trafficplan.soil.day import TOP_M, concentration_factor, soil_day
 from trafficplan.soil.moisture import HAND_TEST, WORD_LIMITS
 from trafficplan.soil.unit import SoilUnit
-from trafficplan.units import GRAVITY
 
 Floats = NDArray[np.float64]
 
@@ -47,36 +43,8 @@ WATERLOGGED_PA = 2e3
 #: Days over which rain is added up for a reason (ours).
 RAIN_DAYS = 5
 
-#: Loads that are tried at most; the step grows with the load.
-LOADS_MOST = 30
-
 #: States of a day, from good to bad.
 STATES = ("fit", "lighter", "leave", "heavy rain", "waterlogged", "frozen", "unknown")
-
-_NUS = (4, 5, 6)
-_WORDS = tuple(HAND_TEST)  # smears, moulds, crumbles
-
-
-@dataclass(frozen=True)
-class StressTable:
-    """Highest stress under an outfit at each load, word of the top layer, concentration factor and depth.
-
-    Attributes
-    ----------
-    loads_kg : (loads,) from empty to the load asked for
-    depths_m : (depths,) below tillage
-    stress_pa : (loads, words, factors, depths)
-    axle, wheel_kg, pressure_pa : the axle whose wheel is heaviest at the full load, that wheel's load, its pressure
-    reach_m : how deep 50 kPa reaches under it, by factor (4 dry, 5 moist, 6 wet); it needs no strength
-    """
-
-    loads_kg: Floats
-    depths_m: Floats
-    stress_pa: Floats
-    axle: str
-    wheel_kg: float
-    pressure_pa: float
-    reach_m: tuple[float, ...]
 
 
 @dataclass(frozen=True)
@@ -92,7 +60,8 @@ class FieldDays:
     chance_worst, chance_mean : at the full load, on the worst soil and as the mean by area
     chance_empty : with nothing on board, on the worst soil
     soil : index of the worst soil
-    fit_load_kg : heaviest load that keeps the limit on all soils; NaN: none, or the day is closed
+    fit_load_kg : heaviest load that keeps the limit on all soils, 0 where nothing may be on board, on `leave` days too
+        little to be worth a trip; NaN: not even the empty outfit keeps it, or the day is closed
     fit_share : share of the area on which the full load keeps the limit
     top_pa, deep_pa : (days, units) tension of the layers
     rain_mm, et0_mm : of the day
@@ -164,7 +133,8 @@ def field_days(
     units = tuple(farm.soil_units[key] for key in shares)
     tillage, note = season.tillage_depth(field, farm.operations)
     judged = round((tillage or TOP_M) + 0.05, 3)
-    table = _table(farm, outfit, load_kg, judged, {} if tables is None else tables)
+    tills = any(one.outfit == outfit.key and one.till_depth_m > 0 for one in farm.operations)
+    table = kept_table(outfit, load_kg, judged, tills, {} if tables is None else tables)
     days = np.arange(np.datetime64(first), np.datetime64(last) + 1, dtype="datetime64[D]")
     top, deep, rain, et0, mean = _of_days(water, days, [water.units.index(unit.key) for unit in units])
     chances, more = _chances(units, table, top, deep, tillage)
@@ -230,78 +200,6 @@ def _of_days(water: FieldWater, days: NDArray[np.datetime64], columns: Sequence[
     return (tension[:, 0], tension[:, 1], *singles)
 
 
-def loads_up_to(load_kg: float) -> Floats:
-    """Return the loads that are tried [kg]: empty, and from the least that is worth a trip to the full one.
-
-    In half tonnes, or more where they would be many.
-
-    Examples
-    --------
-    >>> loads_up_to(1800.0).tolist(), len(loads_up_to(0.0))
-    ([0.0, 1000.0, 1500.0, 1800.0], 1)
-    """
-    step = LOAD_STEP_KG * max(1, math.ceil(load_kg / LOAD_STEP_KG / LOADS_MOST))
-    steps = np.arange(0.0, load_kg, step)
-    return np.unique([0.0, *steps[steps >= LEAST_SHARE * load_kg], load_kg])
-
-
-def set_to(outfit: Outfit, pressures_pa: Mapping[str, float]) -> Outfit:
-    """Return an outfit with the field pressures of an operation; key "*" stands for all axles."""
-    if not pressures_pa:
-        return outfit
-
-    def one(axle: Axle) -> Axle:
-        return replace(axle, field_pa=pressures_pa.get(axle.key, pressures_pa.get("*", axle.field_pa)))
-
-    vehicles = tuple(replace(one_of, axles=tuple(one(axle) for axle in one_of.axles)) for one_of in outfit.vehicles)
-    return replace(outfit, vehicles=vehicles)
-
-
-def _table(
-    farm: Farm, outfit: Outfit, load_kg: float, judged_m: float, kept: dict[tuple[object, ...], StressTable]
-) -> StressTable:
-    """Return the stress of an outfit, from those kept or new."""
-    pressures = tuple(axle.field_pa for axle in outfit.axles())
-    key = (outfit.key, pressures, load_kg, judged_m)
-    if key not in kept:
-        tills = any(one.outfit == outfit.key and one.till_depth_m > 0 for one in farm.operations)
-        kept[key] = stress_table(outfit, load_kg, judged_m, tills)
-    return kept[key]
-
-
-def stress_table(outfit: Outfit, load_kg: float, judged_m: float, tills: bool = False) -> StressTable:
-    """Return the stress of an outfit at its field pressures, for every load that is tried.
-
-    The same axle states as for pressures: heaviest while the body empties, with what the pull puts on the rear axle.
-    """
-    depths = np.array(sorted({judged_m, *(depth for depth in DEPTHS if depth > judged_m)}))
-    loads = loads_up_to(load_kg)
-    legs = (Leg("field", outfit.field_m_s, True),)
-    stress = np.empty((len(loads), len(_WORDS), len(_NUS), len(depths)))
-    axles: tuple[AxleLoad, ...] = ()
-    for w, word in enumerate(_WORDS):
-        states = []
-        for load in loads:
-            tension = (HAND_TEST[word], HAND_TEST[word])
-            question = Question(outfit, {}, float(load), legs, (), depths, 0.0, 0.0, judged_m, tension, tills=tills)
-            axles = heaviest(outfit, float(load), True, pull_on(question, True), 0.0)
-            states.append([one.wheels_n() for one in axles])
-        for n, nu in enumerate(_NUS):
-            parts = [
-                axle_stress(
-                    one.axle, np.array([state[a] for state in states]), np.full(len(loads), one.axle.field_pa), depths,
-                    np.full(len(depths), nu),
-                )
-                for a, one in enumerate(axles)
-            ]  # fmt: skip
-            stress[:, w, n] = np.max(parts, axis=0)
-    lead = max(axles, key=lambda one: one.wheel_n())
-    reach = tuple(
-        float(rungs(lead, [lead.axle.field_pa], depths, np.full(len(depths), nu), 0.0).reach_m[0]) for nu in _NUS
-    )
-    return StressTable(loads, depths, stress, lead.axle.key, lead.wheel_n() / GRAVITY, lead.axle.field_pa, reach)
-
-
 def _chances(
     units: Sequence[SoilUnit], table: StressTable, top_pa: Floats, deep_pa: Floats, tillage_m: float
 ) -> tuple[Floats, tuple[Note, ...]]:
@@ -315,7 +213,7 @@ def _chances(
         notes += more
         word = np.searchsorted(WORD_LIMITS, top_pa[known, u])
         word = np.where(top_pa[known, u] == WORD_LIMITS[0], 1, word)  # at the limit it moulds, as in moisture_word
-        nu = concentration_factor(deep).astype(np.int64) - _NUS[0]
+        nu = concentration_factor(deep).astype(np.int64) - NUS[0]
         stress = table.stress_pa[:, word, nu]  # (loads, days, depths)
         at_depth = chance(stress / strength[None], spread[None, None])
         found[known, u] = at_depth.max(axis=2).T
@@ -344,9 +242,9 @@ def _judge(
     loads_kg: Floats, fits: NDArray[np.bool_], known: NDArray[np.bool_], rain_mm: Floats, top_pa: Floats, mean_c: Floats
 ) -> tuple[NDArray[np.int64], Floats]:
     """Return the state of each day and the heaviest load that is fit on it [kg]."""
-    worth = (loads_kg > 0) | (loads_kg[-1] == 0)
-    place = np.where(fits & worth, np.arange(len(loads_kg)), -1).max(axis=1)
-    state = np.where(place == len(loads_kg) - 1, 0, np.where(place >= 0, 1, 2))
+    place = np.where(fits, np.arange(len(loads_kg)), -1).max(axis=1)
+    worth = (place >= 0) & (loads_kg[place] > 0) & (loads_kg[place] >= LEAST_SHARE * loads_kg[-1])
+    state = np.where(place == len(loads_kg) - 1, 0, np.where(worth, 1, 2))
     closed = (
         (rain_mm > HEAVY_RAIN_MM, 3),
         (np.nan_to_num(top_pa, nan=np.inf).min(axis=1) < WATERLOGGED_PA, 4),
@@ -355,7 +253,7 @@ def _judge(
     )
     for where, code in closed:
         state = np.where(where, code, state)
-    load = np.where((state < 2) & (place >= 0), loads_kg[place], np.nan)
+    load = np.where((state < 3) & (place >= 0), loads_kg[place], np.nan)
     return state.astype(np.int64), load
 
 

@@ -33,10 +33,14 @@ class Weather:
 
 
 def joined(measured: Weather, forecast: Weather) -> Weather:
-    """Return measured weather with a forecast after its last day; where both have a day the measured one counts."""
-    later = forecast.days > measured.days[-1]
+    """Return measured weather with a forecast after it and in its holes; where both have a day the measured one counts.
+
+    Days before the measured weather begins are left out: they would move its start.
+    """
+    new = (forecast.days > measured.days[0]) & ~np.isin(forecast.days, measured.days)
+    order = np.argsort(np.concatenate([measured.days, forecast.days[new]]), kind="stable")
     columns = {
-        one.name: np.concatenate([getattr(measured, one.name), getattr(forecast, one.name)[later]])
+        one.name: np.concatenate([getattr(measured, one.name), getattr(forecast, one.name)[new]])[order]
         for one in fields(Weather)
     }
     return Weather(**columns)

@@ -69,6 +69,12 @@ def _read(ledger: Ledger, path: Path, told: Mapping[str, Column]) -> Weather | N
     if columns is None:
         return None
     rows = read_table(ledger, path, KNOWN["weather"], ("date", "rain_mm"), columns)
+    none = bool(rows) and not any(_has_evaporation(record) for record in rows)
+    if none:  # said once, not once a day
+        ledger.problem(
+            "no evaporation", path.relative_to(ledger.folder).as_posix(), f"none on all {len(rows)} days",
+            "column et0_mm, or columns tmin_c and tmax_c", "add them: rain alone does not tell how the soil dries",
+        )  # fmt: skip
     days: list[dt.date] = []
     values: dict[str, list[float]] = {column: [] for column in RANGES}
     for record in rows:
@@ -87,7 +93,8 @@ def _read(ledger: Ledger, path: Path, told: Mapping[str, Column]) -> Weather | N
         for column, (low, high, unit) in RANGES.items():
             number = record.number(column, low, high, unit, required=column == "rain_mm")
             values[column].append(np.nan if number is None else number)
-        _evaporation(record)
+        if not none:
+            _evaporation(record)
     if ledger.count() > before or not days:
         return None
     missing = (days[-1] - days[0]).days + 1 - len(days)
@@ -107,10 +114,14 @@ def _read(ledger: Ledger, path: Path, told: Mapping[str, Column]) -> Weather | N
     )
 
 
+def _has_evaporation(record: Record) -> bool:
+    return record.has("et0_mm") or (record.has("tmin_c") and record.has("tmax_c"))
+
+
 def _evaporation(record: Record) -> None:
     if record.has("et0_mm"):
         return
-    if not (record.has("tmin_c") and record.has("tmax_c")):
+    if not _has_evaporation(record):
         record.problem(
             "et0_mm", "no evaporation", "nothing", "et0_mm, or tmin_c and tmax_c", "fill in one or the other"
         )

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from trafficplan.decide.days import (
     HEAVY_RAIN_MM,
     LEAST_SOIL,
-    LOADS_MOST,
     RAIN_DAYS,
     STATES,
     WATERLOGGED_PA,
 )
+from trafficplan.decide.days_load import LOADS_MOST, NUS
 from trafficplan.report.use import InUse
 from trafficplan.soil.crops import (
     FIRST_ROOT_M,
@@ -27,6 +27,7 @@ from trafficplan.soil.retention import (
     CLAY_RANGE,
     DENSITY_RANGE,
     FIELD_CAPACITY_PA,
+    LEAST_WATER,
     ORGANIC_BELOW,
     ORGANIC_RANGE,
     ORGANIC_TOP,
@@ -79,6 +80,8 @@ def _retention() -> Iterator[InUse]:
     ranges = {"clay %": CLAY_RANGE, "silt %": SILT_RANGE, "organic matter %": ORGANIC_RANGE, "g/cm3": DENSITY_RANGE}
     value = "; ".join(f"{name} {low:g} to {high:g}" for name, (low, high) in ranges.items())
     yield InUse(_PART, "range of the regressions", value, "Saxton & Rawls 2006; keeps terms finite", "ours")
+    value = f"at least {LEAST_WATER:g} of the volume at wilting point, and so much more at 33 kPa and at saturation"
+    yield InUse(_PART, "least water of a soil", value, "no source; pure sand", "ours")
 
 
 def _balance() -> Iterator[InUse]:
@@ -119,7 +122,8 @@ def _days() -> Iterator[InUse]:
     value = f"top layer below {WATERLOGGED_PA / KPA:g} kPa; frozen when the day's mean is below 0 degrees C"
     yield InUse(part, "closed ground", value, "no source; frozen for half the day, as in the English rules", "ours")
     value = (
-        f"soils from {100 * LEAST_SOIL:g} % of the field; {LOADS_MOST} loads at most; reasons add up the rain of "
+        f"soils from {100 * LEAST_SOIL:g} % of the field; {LOADS_MOST} loads at most, concentration factors "
+        f"{', '.join(f'{one:g}' for one in NUS)}; reasons add up the rain of "
         f"{RAIN_DAYS} days"
     )
     yield InUse(part, "what is looked at", value, "set for this program", "ours")

@@ -47,6 +47,10 @@ TYPICAL: dict[str, tuple[float, float]] = {
 #: 60 % and organic matter to 8 % as in Saxton & Rawls 2006 (found); the others keep Woesten's terms finite (ours).
 CLAY_RANGE, SILT_RANGE, ORGANIC_RANGE, DENSITY_RANGE = (1.0, 60.0), (2.0, 90.0), (0.1, 8.0), (0.9, 1.9)
 
+#: Least water at wilting point, and least more of it at 33 kPa and again at saturation (volume fractions), where the
+#: regression of Saxton & Rawls falls to nothing: sand almost without clay, clay with much organic matter (ours).
+LEAST_WATER = 0.01
+
 _PARTICLE_G_CM3 = 2.65
 _PA_PER_CM = 10.0 * GRAVITY  # 1 cm of water
 
@@ -76,6 +80,10 @@ def saxton_rawls_2006(sand: float, clay: float, organic_pct: float) -> WaterCont
     sand, clay : mass fractions; clay to 0.60
     organic_pct : organic matter, % mass, to 8
 
+    Notes
+    -----
+    At the corners of the triangle the regression gives no water or an order that cannot be; there LEAST_WATER holds.
+
     Examples
     --------
     >>> loam = saxton_rawls_2006(0.40, 0.20, 2.5)
@@ -84,11 +92,11 @@ def saxton_rawls_2006(sand: float, clay: float, organic_pct: float) -> WaterCont
     """
     S, C, OM = sand, clay, organic_pct
     t15 = -0.024 * S + 0.487 * C + 0.006 * OM + 0.005 * S * OM - 0.013 * C * OM + 0.068 * S * C + 0.031
-    wilting = t15 + 0.14 * t15 - 0.02
+    wilting = max(t15 + 0.14 * t15 - 0.02, LEAST_WATER)
     t33 = -0.251 * S + 0.195 * C + 0.011 * OM + 0.006 * S * OM - 0.027 * C * OM + 0.452 * S * C + 0.299
-    field = t33 + 1.283 * t33**2 - 0.374 * t33 - 0.015
+    field = max(t33 + 1.283 * t33**2 - 0.374 * t33 - 0.015, wilting + LEAST_WATER)
     ts = 0.278 * S + 0.034 * C + 0.022 * OM - 0.018 * S * OM - 0.027 * C * OM - 0.584 * S * C + 0.078
-    saturated = field + ts + 0.636 * ts - 0.107 - 0.097 * S + 0.043
+    saturated = max(field + ts + 0.636 * ts - 0.107 - 0.097 * S + 0.043, field + LEAST_WATER)
     slope = (np.log(1500.0) - np.log(33.0)) / (np.log(field) - np.log(wilting))
     conductivity = 1930.0 * (saturated - field) ** (3.0 - 1.0 / slope)
     return WaterContents(wilting, field, saturated, float(conductivity), (1.0 - saturated) * _PARTICLE_G_CM3)

@@ -257,6 +257,8 @@ def daily_balance(
         now -= drawn
         flows[1, day] = drawn.sum(axis=0)
         flows[2, day], flows[3, day] = _drain(stores, now)
+        # what evaporated from water that was about to drain left no dry surface: none is drier than its layer's deficit
+        dried = np.minimum(dried, np.maximum(stores.field_mm[0] - now[0], 0.0) / _bare(crop, day))
         water[day + 1] = now
     return Balance(water, _tensions(stores, water), *flows)
 
@@ -265,12 +267,17 @@ def _evaporate(
     stores: Stores, crop: CropDays, day: int, et0: float, top: Floats, dried: Floats
 ) -> tuple[Floats, Floats]:
     """Return what evaporates from the surface (units,), and how far it has dried since [mm] (FAO-56 eq. 71)."""
-    kcb, bare = float(crop.kcb[day]), max(1.0 - float(crop.shade[day]), 0.01)
+    kcb, bare = float(crop.kcb[day]), _bare(crop, day)
     most = max(WET_SURFACE, kcb + 0.05)
     pace = surface_drying_allen_1998(dried, stores.evaporable_mm, stores.readily_mm)
     lost = np.minimum(np.minimum(pace * (most - kcb), bare * most) * et0, bare * (stores.evaporable_mm - dried))
     lost = np.clip(lost, 0.0, np.maximum(top - stores.storage_mm[0, :, -1], 0.0))
     return lost, np.minimum(dried + lost / bare, stores.evaporable_mm)
+
+
+def _bare(crop: CropDays, day: int) -> float:
+    """Return the share of the ground that a crop leaves to the sun."""
+    return max(1.0 - float(crop.shade[day]), 0.01)
 
 
 def _draw(stores: Stores, crop: CropDays, day: int, et0: float, now: Floats) -> Floats:
