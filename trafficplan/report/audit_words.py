@@ -16,6 +16,8 @@ from trafficplan.units import BAR, pressure_text
 
 #: Days and operations named in a sentence at most.
 NAMED = 3
+#: Two seasons that differ by less are told as alike [ha].
+SAME_HA = 0.005
 
 
 @dataclass(frozen=True)
@@ -75,12 +77,12 @@ def earlier_words(account: FarmAccount, earlier: Mapping[str, object]) -> str:
     units, rows = account.farm.units, earlier["rows"]
     assert isinstance(rows, list)
     now, then = (sum(number_of(row, f"{before}lasting_expected_ha") for row in rows) for before in ("", "earlier_"))
-    word = "less" if now < then else "more"
     fields = "the one field" if len(rows) == 1 else f"the {len(rows)} fields"
+    apart = say("area", abs(now - then), units)
+    told = "as much" if abs(now - then) < SAME_HA else f"{apart} less" if now < then else f"{apart} more"
     return (
-        f"Against {earlier['season']}: on {fields} of both, {say('area', abs(now - then), units)} {word} lasting damage is expected "
-        f"({say('area', now, units)} against {say('area', then, units)}). Weather, crops and the order of jobs differ: a difference "
-        "is not the merit of one change."
+        f"Against {earlier['season']}: on {fields} of both, {told} lasting damage is expected ({say('area', now, units)} against "
+        f"{say('area', then, units)}). Weather, crops and the order of jobs differ: a difference is not the merit of one change."
     )
 
 
@@ -244,7 +246,7 @@ def cost_words(one: Proposal, account: FarmAccount) -> str:
     told = [_time_words(one.extra_hours, account.farm.units)]
     if one.cost is not None:
         told.append(_money_words(one.cost, account.prices.currency if account.prices else ""))
-    return ", ".join(told)
+    return " and ".join(told)
 
 
 def _time_words(hours: Range, units: str) -> str:
