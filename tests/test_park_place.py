@@ -17,6 +17,7 @@ from trafficplan.farm.elevation import Elevation
 from trafficplan.farm.field import FarmTrack, Gateway, Place
 from trafficplan.names import HAUL, WORK, Note
 from trafficplan.report.park_layers import write_places
+from trafficplan.report.park_words import answer_lines
 from trafficplan.routes import parking_limits as limits
 from trafficplan.routes.passes import Drive
 from trafficplan.work.parking import weigh_all
@@ -193,3 +194,39 @@ def test_every_layer_of_the_geopackage_opens_with_a_style(tmp_path):
 def test_these_outfits_are_the_ones_the_tests_count_with():
     assert sum(axle.empty_n for axle in spreader().axles()) / 9.80665 == pytest.approx(8400.0)
     assert trailer().capacity_kg == 16e3
+
+
+# harvesters outside, two trailers, lighter loads
+
+
+@pytest.mark.parametrize(("wide", "kept"), [(8.0, True), (8.001, False), (7.999, True)])
+def test_a_harvester_unloads_outside_only_where_its_front_goes_through_the_gateway(wide, kept):
+    outfits = {"trailer": trailer(), "spreader": spreader(width_m=wide)}
+    job = job_of(farm_of(outfits=outfits))
+    job = replace(job, operation=replace(job.operation, change="fills"))
+    found = {one.spot.kind: list(park_place.front_limits(job, one)) for one in park_place.candidates(job)[0]}
+    assert found["headland"] == [] and [one.kept for one in found["hard track"]] == [kept]
+    spreads = job_of(farm_of(outfits=outfits))
+    assert not any(list(park_place.front_limits(spreads, one)) for one in park_place.candidates(spreads)[0])
+
+
+def test_two_trailers_have_a_best_place_of_their_own():
+    job = job_of(trailer_kg=4e3, count=8)  # three loads: with one trailer the field's places wait longest
+    answer = answered(job)
+    (two,) = [one for one in answer.others if one.key == "two trailers"]
+    worth = {}
+    for one in answer.places:
+        away = park.away_s(job, one.candidate)
+        saved = (one.wait_s - waiting_s(one.refills, 4e3, away, 2)) / 60
+        worth[one.candidate.number] = one.lasting_m2 + 15.0 * (one.minutes - saved)
+    assert two.possible and two.numbers == (min(worth, key=worth.get),)
+    assert two.lasting_m2 + 15.0 * two.minutes == pytest.approx(min(worth.values()))
+
+
+def test_where_only_the_mass_is_too_much_the_load_that_would_do_is_told():
+    lane = replace(LANE, max_kg=23e3)  # the empty outfit weighs 15 t
+    farm = farm_of(places=(YARD, Place("all", "public_road", YARD.shape)))
+    answer = answered(job_of(replace(farm, tracks=(lane, *farm.tracks[1:])), count=8))
+    told = answer_lines(answer)
+    assert answer.places == () and "mass on farm track Lane" in told[1]
+    assert told[2] == "With 8.0 t on the trailer it would do."

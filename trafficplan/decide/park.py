@@ -17,7 +17,7 @@ from shapely import LineString
 
 from trafficplan.assess.score import Score
 from trafficplan.decide.park_job import ParkJob, bring
-from trafficplan.decide.park_place import Candidate, own_gateways, roads_of, served_limits, warnings_at
+from trafficplan.decide.park_place import Candidate, front_limits, own_gateways, roads_of, served_limits, warnings_at
 from trafficplan.decide.park_stands import Standing, soil_under, standing
 from trafficplan.decide.park_time import Refills, refills_of, scaled, waiting_s
 from trafficplan.errors import InputError
@@ -147,7 +147,7 @@ def _gateways(job: ParkJob, candidate: Candidate) -> list[str | None]:
         return [candidate.gateway]
     x, y = candidate.spot.pose.x, candidate.spot.pose.y
     near = min(job.field.gateways, key=lambda gate: (np.hypot(gate.x - x, gate.y - y), gate.key)).key
-    return [None] if near in own_gateways(job, roads_of(job)) else [None, near]
+    return [None] if near in own_gateways(job) else [None, near]
 
 
 def weighed(job: ParkJob, before: Before, candidate: Candidate, served: Drive, brings: Drive) -> Weighed:
@@ -155,7 +155,9 @@ def weighed(job: ParkJob, before: Before, candidate: Candidate, served: Drive, b
     own = bring(job)
     score = judge(job.farm, before, [(own, brings), (job.operation, served)])
     refills = scaled(refills_of(served, job.fills), job.need_kg)
-    candidate = replace(candidate, limits=(*candidate.limits, *served_limits(job, served)))
+    candidate = replace(
+        candidate, limits=(*candidate.limits, *served_limits(job, served), *front_limits(job, candidate))
+    )
     wait = waiting_s(refills, job.trailer_kg, away_s(job, candidate), 1)
     seconds = float(served.time_s[-1]) + wait + float(brings.time_s[-1])
     crossed, length_area = _crossed(job, served, brings)

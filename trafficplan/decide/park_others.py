@@ -62,11 +62,10 @@ def others(
     job: ParkJob, before: Before, places: Sequence[Weighed], listed: Sequence[Candidate], units: Sequence[SoilUnit]
 ) -> tuple[Other, ...]:
     """Return all other ways; `places` are those that may be used, the best first."""
-    best = places[0]
     return (
         hard_track(places, listed),
         moved_once(job, before, places),
-        two_trailers(job, best),
+        two_trailers(job, places),
         let_down(job, before, places, units),
     )
 
@@ -90,14 +89,17 @@ def hard_track(places: Sequence[Weighed], listed: Sequence[Candidate]) -> Other:
     return Other("hard track", words, False, why)
 
 
-def two_trailers(job: ParkJob, best: Weighed) -> Other:
-    """Return the best place with two trailers in turn: the same ways, less waiting."""
-    words = f"two trailers in turn {best.candidate.words}"
-    if best.trailer_trips < 2:
-        return Other("two trailers", words, False, "one trailer load does for the whole job")
-    wait = waiting_s(best.refills, job.trailer_kg, away_s(job, best.candidate), 2)
-    saved = (best.wait_s - wait) / 60
-    return replace(_of("two trailers", words, best), minutes=best.minutes - saved)
+def two_trailers(job: ParkJob, places: Sequence[Weighed]) -> Other:
+    """Return the best place for two trailers in turn, the same ways and less waiting: it need not be the best for one."""
+    if places[0].trailer_trips < 2:
+        why = "one trailer load does for the whole job"
+        return Other("two trailers", f"two trailers in turn {places[0].candidate.words}", False, why)
+    found = []
+    for one in places:
+        wait = waiting_s(one.refills, job.trailer_kg, away_s(job, one.candidate), 2)
+        words = f"two trailers in turn {one.candidate.words}"
+        found.append(replace(_of("two trailers", words, one), minutes=one.minutes - (one.wait_s - wait) / 60))
+    return min(found, key=lambda one: round(one.lasting_m2 + job.minute_m2 * one.minutes, 3))
 
 
 def ways_m(one: Weighed) -> Floats:

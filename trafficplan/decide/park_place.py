@@ -16,6 +16,7 @@ from trafficplan.farm import defaults
 from trafficplan.farm.distances import notes_of
 from trafficplan.names import HAUL, WORK, Note
 from trafficplan.routes import parking_limits as limits
+from trafficplan.routes.access import entrances
 from trafficplan.routes.laid import lay
 from trafficplan.routes.parking import Bodies, Spot, bodies_of, outline, spots
 from trafficplan.routes.parking_limits import Limit
@@ -113,15 +114,16 @@ def gross_kg(job: ParkJob) -> float:
     return job.trailer_kg + sum(axle.empty_n for axle in job.trailer.axles()) / GRAVITY
 
 
-def own_gateways(job: ParkJob, roads: Roads) -> frozenset[str]:
+def own_gateways(job: ParkJob) -> frozenset[str]:
     """Return the gateways that the job goes by where nothing else is said, one for each part of the field."""
-    return frozenset(part.entrance.gateway.key for part in roads.parts(job.operation.gateway or ""))
+    reached, _ = entrances(job.field, job.operation.gateway, job.farm.tracks, job.farm.places)
+    return frozenset(entrance.gateway.key for _, entrance in reached if entrance is not None)
 
 
 def _candidate(job: ParkJob, roads: Roads, bodies: Bodies, number: int, spot: Spot) -> Candidate:
     """Return a place with the way to it: by the job's gateway, or by the nearest one where that way is better."""
     own = _by(job, roads, bodies, number, spot, None)
-    if not spot.on_field or not spot.gateway or spot.gateway in own_gateways(job, roads):
+    if not spot.on_field or not spot.gateway or spot.gateway in own_gateways(job):
         return own
     near = _by(job, roads, bodies, number, spot, spot.gateway)
     return min(own, near, key=lambda one: (not one.legal, _way_m2(job, one), one.gateway or ""))
@@ -177,6 +179,17 @@ def words_of(error: InputError) -> str:
     if told.what.startswith("no way leads"):
         return "no farm track leads from the gateway to it"
     return f"{told.what}: {told.found}"
+
+
+def front_limits(job: ParkJob, candidate: Candidate) -> Iterator[Limit]:
+    """Yield the width of the gateway that a harvester takes with its front on, each time that it unloads outside."""
+    if candidate.spot.on_field or not job.fills:
+        return
+    keys = {candidate.gateway} if candidate.gateway else own_gateways(job)
+    for gate in job.field.gateways:
+        if gate.key in keys:
+            what = f"working width of {job.served.key} through gateway {gate.key}"
+            yield Limit(what, working_width(job.operation, job.served), gate.width_m, "m", at_most=True)
 
 
 def served_limits(job: ParkJob, served: Drive) -> Iterator[Limit]:

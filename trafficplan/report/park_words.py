@@ -8,7 +8,7 @@ from trafficplan.decide.park import Weighed
 from trafficplan.decide.park_answer import ParkAnswer
 from trafficplan.decide.park_job import ParkJob
 from trafficplan.decide.park_others import Other
-from trafficplan.decide.park_place import Candidate
+from trafficplan.decide.park_place import Candidate, gross_kg
 from trafficplan.decide.park_stands import BOARD_M, Standing
 from trafficplan.machines.tyre_table import table_of
 from trafficplan.names import Note
@@ -71,7 +71,19 @@ def _nowhere(answer: ParkAnswer) -> list[str]:
     lines = ["No place that was looked at keeps all limits."]
     if near is not None:
         lines.append(f"The nearest miss: {near.words} (place {near.number}): {refusal(near, answer.job.farm.units)}.")
+        lines += _lighter(answer, near)
     return lines
+
+
+def _lighter(answer: ParkAnswer, near: Candidate) -> list[str]:
+    """Return with which load the nearest miss would do, where only the trailer's mass is too much."""
+    job = answer.job
+    if near.trip is None or any(one.unit != "kg" or not one.what.startswith("mass ") for one in near.failed):
+        return []
+    room = min(one.needed for one in near.failed) - (gross_kg(job) - job.trailer_kg)
+    return (
+        [f"With {load_words(room, job.farm.units)} on the trailer it would do."] if room > 0.3 * job.trailer_kg else []
+    )
 
 
 def refusal(one: Candidate, units: str) -> str:
@@ -143,7 +155,7 @@ def against(job: ParkJob, one: Weighed, best: Weighed) -> str:
 def _more(minutes: float, ground: float, units: str) -> list[str]:
     parts = []
     if abs(minutes) >= LEAST_MIN:
-        parts.append(f"{abs(minutes):.0f} minutes {'more' if minutes > 0 else 'less'}")
+        parts.append(f"{count(round(abs(minutes)), 'minute')} {'more' if minutes > 0 else 'less'}")
     if abs(ground) >= LEAST_M2:
         parts.append(f"{say('patch', abs(ground), units)} {'more' if ground > 0 else 'less'} expected lasting damage")
     return parts

@@ -375,7 +375,15 @@ def _yards(bodies: Bodies, places: Sequence[Place]) -> Iterator[Spot]:
         heading = math.atan2(long[1], long[0])
         pose = Pose(*Pose(middle.x, middle.y, heading).along(-bodies.middle_m), heading)
         line = LineString([pose.along(-bodies.length_m), pose.along(bodies.length_m)])
-        yield Spot("yard", pose, f"in the yard {place.key}", "", False, part, line)
+        yield Spot(
+            "yard",
+            pose,
+            f"in the {place.key}" if "yard" in place.key.lower() else f"in the yard {place.key}",
+            "",
+            False,
+            part,
+            line,
+        )
 
 
 def _hard_tracks(field: Field, bodies: Bodies, tracks: Sequence[FarmTrack]) -> Iterator[Spot]:
