@@ -7,7 +7,7 @@ import sys
 import time
 
 import pytest
-from broken_runs import state
+from broken_runs import die, state
 from distributed import LocalCluster
 from make_county import Size, make_farm
 from object_store import object_store
@@ -117,12 +117,6 @@ def test_what_is_finished_is_taken_over_by_a_cluster(farm, cluster, here, tmp_pa
         run(farm, tmp_path / "out", cluster.scheduler_address, stop, resume=True)
     resumed = run(farm, tmp_path / "out", cluster.scheduler_address, resume=True)
     assert set(done) <= set(resumed.taken_over) and state(tmp_path / "out") == here
-
-
-def die(task):
-    if task == "deadly":
-        os.kill(os.getpid(), signal.SIGKILL)
-    return task
 
 
 def test_a_task_that_kills_every_worker_is_lost_and_the_others_are_done(cluster):

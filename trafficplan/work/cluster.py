@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import platform
 import time
@@ -12,7 +13,6 @@ from typing import Any
 
 from trafficplan.errors import InputError, OutputError, Problem
 from trafficplan.work.hands import Each, Hands, Lost
-from trafficplan.work.memory import give_back
 from trafficplan.work.part import program_state
 from trafficplan.work.store import INSTALL, shown
 
@@ -55,10 +55,13 @@ def _client(address: str) -> Any:
     try:
         return connect(address, timeout=f"{ANSWERS_S}s", set_as_default=False, name="trafficplan")
     except (OSError, ValueError, TypeError) as error:
-        found = f"{shown(address)}: {str(error) or type(error).__name__}"[:300]
-        needed = "the address of a scheduler that runs, such as tcp://host:8786"
-        mend = "start one (dask scheduler) or leave --scheduler away"
-        raise _refused("no scheduler answers", found, needed, mend) from None
+        why = str(error) or type(error).__name__
+    # A client that could not connect takes a lock when it is collected. Left to chance that may come while the next one
+    # is made, which holds the same lock: both would wait for ever. Here nothing refers to it any more.
+    gc.collect()
+    needed = "the address of a scheduler that runs, such as tcp://host:8786"
+    mend = "start one (dask scheduler) or leave --scheduler away"
+    raise _refused("no scheduler answers", f"{shown(address)}: {why}"[:300], needed, mend)
 
 
 def _refused(what: str, found: str, needed: str, mend: str) -> InputError:
@@ -95,7 +98,6 @@ def _answer(state: str, work: Callable[[Any], Any], task: Any) -> Any:
     """Run on a worker, also on one that came later."""
     if program_state() != state:
         raise _another(platform.node())
-    give_back()
     return work(task)
 
 

@@ -22,6 +22,7 @@ from trafficplan.farm.grid import Grid
 from trafficplan.names import LAYERS, depth_tag
 from trafficplan.report.picture import Picture, encode_stored
 from trafficplan.report.raster import layer_bytes
+from trafficplan.work.memory import give_back
 from trafficplan.work.resume import Files, remember
 from trafficplan.work.store import Store, refusal, write
 
@@ -145,6 +146,8 @@ def field_outcome(task: Task) -> Outcome:
             "report it with the farm's files",
         )
         return FieldFailed(task.field, (problem,), refused=False)
+    finally:
+        give_back()
 
 
 def compute_field(task: Task) -> tuple[FieldDone, Files]:

@@ -16,7 +16,6 @@ from typing import Any, TypeVar
 
 from trafficplan.errors import Problem
 from trafficplan.work.hands import Lost
-from trafficplan.work.memory import give_back
 
 S = TypeVar("S")
 T = TypeVar("T")
@@ -79,12 +78,11 @@ def processes(count: int) -> Iterator[Callable[[Callable[[Any], Any], Sequence[A
     with it: what is not done yet is given to new ones; a task that is killed also when it is alone is `Lost`.
     """
     pools: list[ProcessPoolExecutor] = []
-    give_back()
 
     def pool_for(tasks: int) -> ProcessPoolExecutor:
         if not pools or pools[0]._max_workers < min(count, tasks):  # type: ignore[attr-defined]
             close()
-            pools.append(ProcessPoolExecutor(min(count, tasks), multiprocessing.get_context("spawn"), _begin))
+            pools.append(ProcessPoolExecutor(min(count, tasks), multiprocessing.get_context("spawn"), _end_with_parent))
         return pools[0]
 
     def close() -> None:
@@ -136,7 +134,7 @@ def _kill(pool: ProcessPoolExecutor) -> None:
 
 def _alone(work: Callable[[Any], Any], task: Any) -> Any:
     """Return the answer of a task that has a process and the memory of the machine to itself, or that it is lost."""
-    pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), _begin)
+    pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), _end_with_parent)
     try:
         ((_, answer),) = _answers(pool, work, [(0, task)])
         return answer
@@ -155,18 +153,12 @@ def _alone(work: Callable[[Any], Any], task: Any) -> Any:
 
 
 def _hold(work: Callable[[Any, Any], Any], shared: Any) -> None:
-    _begin()
+    _end_with_parent()
     _held["work"], _held["shared"] = work, shared
 
 
 def _answer(task: Any) -> Any:
     return _held["work"](_held["shared"], task)
-
-
-def _begin() -> None:
-    """Prepare a worker process."""
-    give_back()
-    _end_with_parent()
 
 
 def _end_with_parent() -> None:
