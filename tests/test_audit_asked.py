@@ -141,3 +141,13 @@ def test_operations_of_two_years_are_said_to_be_counted_together(clients) -> Non
     (note,) = [one for one in driven.notes if "counted together" in one.value]
     assert "2025 and 2026" in note.value and "--season" in note.why
     assert not [one for one in as_driven(farm, None).notes if "counted together" in one.value]
+
+
+def test_a_field_that_fails_in_one_of_several_farms_says_in_which(clients, tmp_path) -> None:
+    header, *rows = OPERATIONS.splitlines()
+    wet = "\n".join([f"{header},surface", *(f"{row},{'waterlogged' if row.startswith('b-') else ''}" for row in rows)])
+    farm = write_audit_farm(tmp_path / "wet", "Wet Farm", operations=wet + "\n")
+    told = run("audit", clients[0], farm, "--out", tmp_path / "out", *COARSE, exit_code=3)
+    assert [one["where"].partition(":")[0] for one in told["errors"]] == ["wet"]
+    assert "Birch" in (tmp_path / "out" / "farms.html").read_text()
+    assert b"Wet Farm" not in (tmp_path / "out" / "home" / "report.html").read_bytes()

@@ -64,9 +64,12 @@ class Audits:
 
     @property
     def problems(self) -> list[dict[str, str]]:
-        """Everything that could not be computed, farms first."""
+        """Everything that could not be computed, farms first; of several farms each says whose it is."""
         told = [problem.as_dict() for problems in self.failed.values() for problem in problems]
-        return told + [one for farm in self.farms for problems in farm.result["failed"].values() for one in problems]
+        for farm in self.farms:
+            for problems in farm.result["failed"].values():
+                told += [{**one, "where": f"{farm.folder}: {one['where']}"} if farm.folder else one for one in problems]
+        return told
 
 
 def audit_farms(
