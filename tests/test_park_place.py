@@ -230,3 +230,11 @@ def test_where_only_the_mass_is_too_much_the_load_that_would_do_is_told():
     told = answer_lines(answer)
     assert answer.places == () and "mass on farm track Lane" in told[1]
     assert told[2] == "With 8.0 t on the trailer it would do."
+
+
+def test_why_the_hard_track_is_not_possible_is_told():
+    outfits = {"trailer": trailer(), "spreader": spreader(width_m=9.0)}
+    job = job_of(farm_of(outfits=outfits), count=8)
+    job = replace(job, operation=replace(job.operation, change="fills"))
+    (hard,) = [one for one in answered(job).others if one.key == "hard track"]
+    assert not hard.possible and "working width of spreader through gateway South gate" in hard.why

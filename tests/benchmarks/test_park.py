@@ -15,8 +15,8 @@ from shapely import LineString, box
 from test_park import DAY, MOULDS, before_of, farm_of, job_of
 
 from trafficplan.chain import Plan
-from trafficplan.decide.park_place import candidates
 from trafficplan.decide.park_answer import answer_of
+from trafficplan.decide.park_place import candidates
 from trafficplan.farm.field import FarmTrack, Field, Gateway
 from trafficplan.work.parking import weigh_all
 

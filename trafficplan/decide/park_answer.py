@@ -94,7 +94,7 @@ def answer_of(job: ParkJob, before: Before, weigh_all: WeighAll) -> ParkAnswer:
         coupling,
         places,
         tuple(refused),
-        others(job, before, places, listed, units),
+        others(job, before, places, refused, units),
         sure(job, before, places, job.minute_m2),
         tuple(dict.fromkeys([*gathered, *laid.notes])),
     )

@@ -59,11 +59,11 @@ class Other:
 
 
 def others(
-    job: ParkJob, before: Before, places: Sequence[Weighed], listed: Sequence[Candidate], units: Sequence[SoilUnit]
+    job: ParkJob, before: Before, places: Sequence[Weighed], refused: Sequence[Candidate], units: Sequence[SoilUnit]
 ) -> tuple[Other, ...]:
-    """Return all other ways; `places` are those that may be used, the best first."""
+    """Return all other ways; `places` are those that may be used, the best first, `refused` those that may not."""
     return (
-        hard_track(places, listed),
+        hard_track(places, refused),
         moved_once(job, before, places),
         two_trailers(job, places),
         let_down(job, before, places, units),
@@ -74,13 +74,13 @@ def _of(key: str, words: str, one: Weighed) -> Other:
     return Other(key, words, True, "", one.minutes, one.km, one.lasting_m2, one.likely_m2, (one.candidate.number,))
 
 
-def hard_track(places: Sequence[Weighed], listed: Sequence[Candidate]) -> Other:
+def hard_track(places: Sequence[Weighed], refused: Sequence[Candidate]) -> Other:
     """Return the best place on a hard track or in a yard: leave it there and drive further."""
     found = [one for one in places if not one.candidate.spot.on_field]
     words = "leave it on the hard track and drive further"
     if found:
         return _of("hard track", f"{words}: {found[0].candidate.words}", found[0])
-    hard = [one for one in listed if not one.spot.on_field]
+    hard = [one for one in refused if not one.spot.on_field]
     if not hard:
         return Other("hard track", words, False, "no yard and no hard track near the field is on the farm's map")
     miss = nearest_miss(hard)

@@ -10,6 +10,7 @@ from trafficplan.report.park_words import (
     against,
     answer_lines,
     capital,
+    count,
     draws,
     load_words,
     note_words,
@@ -36,7 +37,7 @@ def text_of(answer: ParkAnswer, out: str | None) -> str:
         head, rows = table_of(answer, MOST_PLACES)
         lines += ["", *columns(head, rows)]
         if len(answer.places) > MOST_PLACES:
-            lines.append(f"and {len(answer.places) - MOST_PLACES} more places that keep all limits")
+            lines.append(f"and {count(len(answer.places) - MOST_PLACES, 'more place')} within all limits")
     for title, sentences in blocks(answer, MOST_REFUSED):
         lines += ["", title, *(f"  {one}" for one in sentences)]
     if out:
