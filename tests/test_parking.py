@@ -1,6 +1,7 @@
 """Where a trailer may stand: outlines, candidate places, ways, and every limit hit exactly, just inside, just outside."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -298,3 +299,19 @@ def test_a_load_is_moved_between_field_and_track_by_the_road(names):
     lane = LANE.line.union(SPUR.line)
     assert max(lane.distance(Point(xy)) for xy in middles) < 20.0
     assert both.road_m + both.field_m == pytest.approx(step.sum(), rel=1e-9)
+
+
+def test_two_trailers_whose_bodies_overlap_are_one_valid_outline():
+    tractor, drawn = TRAILER.vehicles
+    second = replace(drawn, key="second", drawbar_m=2.0)
+    train = replace(TRAILER, vehicles=(tractor, replace(drawn, hitch_behind_m=1.0), second))
+    bodies, _ = bodies_of(train)
+    # body of the first reaches 1.5 m behind its axles, the hitch to the second lies 1.4 m ahead of that end
+    first, last = bodies.parts[1:]
+    assert last.front_m > first.rear_m
+    stands = outline(Pose(100.0, 60.0, 0.3), bodies)
+    assert stands.is_valid and stands.area < sum((one.front_m - one.rear_m) * one.width_m for one in bodies.parts)
+    place = Place("copse", "keep_out", box(0, 0, 200, 200))
+    ((limit, _),) = limits.distance_limits(stands, [place])
+    assert limit.found == pytest.approx(stands.area)  # ground that two bodies share counts once
+    assert all(one.kept for one in limits.passage_limits(stands, SQUARE))

@@ -96,7 +96,10 @@ def sheet_picture(answer: ParkAnswer, width_mm: float, height_mm: float, most: i
     near = [one for rank, one in enumerate(spots) if job.field.polygon.distance(one) < (NEAR_M if rank else FAR_M)]
     paper = _paper(shapely.union_all([job.field.polygon, *near]), width_mm, height_mm)
     frame = shapely.box(
-        paper.west, paper.north - paper.height / paper.scale, paper.west + paper.width / paper.scale, paper.north
+        paper.west,
+        paper.north - (paper.height - FOOT_MM) / paper.scale,
+        paper.west + paper.width / paper.scale,
+        paper.north,
     )
     parts = [
         f'<path d="{_path(job.field.polygon, paper)}" fill="{GROUND}" fill-rule="evenodd" stroke="{INK}" stroke-width="0.5"/>'

@@ -175,7 +175,7 @@ def _width(axles: Sequence[Axle]) -> float:
 
 
 def outline(pose: Pose, bodies: Bodies, coupled: bool = True) -> MultiPolygon:
-    """Return what stands as rectangles, one per vehicle; uncoupled, only what stays.
+    """Return the ground of what stands, a rectangle per vehicle joined; uncoupled, only of what stays.
 
     Examples
     --------
@@ -183,7 +183,8 @@ def outline(pose: Pose, bodies: Bodies, coupled: bool = True) -> MultiPolygon:
     >>> outline(Pose(10.0, 0.0, 0.0), trailer).bounds
     (8.0, -1.25, 16.0, 1.25)
     """
-    return MultiPolygon([rectangle(pose, one) for one in bodies.parts if coupled or one.left])
+    whole = shapely.union_all([rectangle(pose, one) for one in bodies.parts if coupled or one.left])
+    return MultiPolygon(polygons_of(whole))  # vehicles touch and overlap: only their union is valid ground
 
 
 def rectangle(pose: Pose, body: Body) -> Polygon:
