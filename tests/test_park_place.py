@@ -238,3 +238,14 @@ def test_why_the_hard_track_is_not_possible_is_told():
     job = replace(job, operation=replace(job.operation, change="fills"))
     (hard,) = [one for one in answered(job).others if one.key == "hard track"]
     assert not hard.possible and "working width of spreader through gateway South gate" in hard.why
+
+
+def test_long_waiting_for_one_trailer_is_told_with_what_a_second_one_saves():
+    answer = answered(job_of(trailer_kg=4e3, count=8))
+    (told,) = [line for line in answer_lines(answer) if line.startswith("Spreader waits")]
+    best = answer.best
+    (two,) = [one for one in answer.others if one.key == "two trailers"]
+    # three loads: away twice, 20 minutes and the way each time
+    assert best.wait_s / 60 > 40 and f"waits {best.wait_s / 60:.0f} of {best.minutes:.0f} minutes" in told
+    assert f"would take {best.minutes - two.minutes:.0f} minutes less" in told
+    assert not [line for line in answer_lines(answered(job_of(count=6))) if line.startswith("Spreader waits")]

@@ -315,3 +315,13 @@ def test_two_trailers_whose_bodies_overlap_are_one_valid_outline():
     ((limit, _),) = limits.distance_limits(stands, [place])
     assert limit.found == pytest.approx(stands.area)  # ground that two bodies share counts once
     assert all(one.kept for one in limits.passage_limits(stands, SQUARE))
+
+
+def test_where_turns_off_the_tramlines_do_not_fit_the_way_keeps_to_the_headland():
+    lines = tuple(
+        LineString([(6 + 24 * k, 0), (6 + 24 * k, 200)]) for k in range(9)
+    )  # the fifth runs out of the gateway
+    spot = next(one for one in spots(SQUARE, BODIES, (), (), 20, lines) if one.words == "headland, north")
+    both, plain = trip_to(roads(lines=lines), spot), trip_to(roads(), spot)
+    assert plain.turns_outside == 0 and both.turns_outside == 0
+    assert both.field_m <= plain.field_m + 1e-6

@@ -19,6 +19,7 @@ from shapely.geometry.base import BaseGeometry
 from trafficplan.decide.park import Weighed
 from trafficplan.decide.park_answer import ParkAnswer
 from trafficplan.decide.park_job import ParkJob
+from trafficplan.decide.park_place import Candidate
 from trafficplan.names import HAUL, ROAD
 from trafficplan.report.plan_picture import GROUND, INK, QUIET, WAY, Paper, bar_length
 from trafficplan.report.words import safe, say
@@ -89,10 +90,11 @@ def crossing_image(counts: NDArray[np.int64]) -> str:
 
 
 def sheet_picture(answer: ParkAnswer, width_mm: float, height_mm: float, most: int) -> Markup:
-    """Return the plan of the sheet: field, places by number, the trailer's way to the best one."""
+    """Return the plan of the sheet: field, places by number (the nearest misses where none is left), the trailer's way to the
+    best one."""
     job = answer.job
-    shown = list(answer.places[:most])
-    spots = [shapely.Point(one.candidate.spot.pose.x, one.candidate.spot.pose.y) for one in shown]
+    shown = [one.candidate for one in answer.places[:most]] or list(answer.refused[:most])
+    spots = [shapely.Point(one.spot.pose.x, one.spot.pose.y) for one in shown]
     near = [one for rank, one in enumerate(spots) if job.field.polygon.distance(one) < (NEAR_M if rank else FAR_M)]
     paper = _paper(shapely.union_all([job.field.polygon, *near]), width_mm, height_mm)
     frame = shapely.box(
@@ -119,8 +121,8 @@ def sheet_picture(answer: ParkAnswer, width_mm: float, height_mm: float, most: i
             parts += [
                 _line(one, paper, "#4b3f63" if dash else "#8b8577", 0.5, dash) for one in _lines(place.shape, frame)
             ]
-    if shown and shown[0].candidate.trip is not None:
-        way = LineString(shown[0].candidate.trip.xy[: shown[0].candidate.trip.stop + 1])
+    if answer.places and shown[0].trip is not None:
+        way = LineString(shown[0].trip.xy[: shown[0].trip.stop + 1])
         parts += [_line(one, paper, WAY, 0.7, ' stroke-dasharray="1.6 0.8"') for one in _lines(way, frame)]
     for gate in job.field.gateways:
         ((x, y),) = paper.at(np.array([[gate.x, gate.y]]))
@@ -130,7 +132,7 @@ def sheet_picture(answer: ParkAnswer, width_mm: float, height_mm: float, most: i
     taken: list[tuple[float, float]] = []
     for rank, one in enumerate(shown):
         if spots[rank] in near:
-            parts += _mark(one, paper, rank == 0, taken)
+            parts += _mark(one, paper, rank == 0 and bool(answer.places), taken)
     parts += _foot(paper, job.farm.units)
     words = f"{job.field.key}: places for {job.trailer.title}"
     return Markup(
@@ -174,11 +176,11 @@ def _line(xy: Floats, paper: Paper, colour: str, width: float, more: str = "") -
     return f'<polyline points="{_points(thin, paper)}" fill="none" stroke="{colour}" stroke-width="{width:g}"{more}/>'
 
 
-def _mark(one: Weighed, paper: Paper, best: bool, taken: list[tuple[float, float]]) -> Iterator[str]:
+def _mark(one: Candidate, paper: Paper, best: bool, taken: list[tuple[float, float]]) -> Iterator[str]:
     """Draw what stands and its number beside it, where none stands yet."""
-    for part in one.candidate.stands.geoms:
+    for part in one.stands.geoms:
         yield f'<path d="{_path(part, paper)}" fill="{INK}"/>'
-    ((x, y),) = paper.at(np.array([[one.candidate.spot.pose.x, one.candidate.spot.pose.y]]))
+    ((x, y),) = paper.at(np.array([[one.spot.pose.x, one.spot.pose.y]]))
     size = 2.8 if best else 2.2
     around = [
         (x + away * math.sin(turn), y - away * math.cos(turn))
@@ -197,7 +199,7 @@ def _mark(one: Weighed, paper: Paper, best: bool, taken: list[tuple[float, float
         f'<line x1="{x:.2f}" y1="{y:.2f}" x2="{at[0]:.2f}" y2="{at[1]:.2f}" stroke="{INK}" stroke-width="0.25"/>'
         f'<circle cx="{at[0]:.2f}" cy="{at[1]:.2f}" r="{size}" fill="{fill}" stroke="{INK}" stroke-width="0.3"/>'
         f'<text x="{at[0]:.2f}" y="{at[1] + 0.43 * size:.2f}" font-size="{1.2 * size:.2f}" text-anchor="middle" '
-        f'fill="{ink}">{one.candidate.number}</text>'
+        f'fill="{ink}">{one.number}</text>'
     )
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 from trafficplan.decide.park_answer import ParkAnswer
 from trafficplan.report.page import packaged, template_environment
 from trafficplan.report.park_picture import sheet_picture
@@ -21,18 +24,28 @@ from trafficplan.report.park_words import (
 
 #: Places, refused ones and warnings that the sheet has room for.
 MOST, MOST_REFUSED, MOST_WARNINGS = 5, 2, 3
+#: Height that is left for plan, answer, reasons and columns on one page [mm].
+ROOM_MM = 165.0
 
 
 def render_sheet(answer: ParkAnswer) -> str:
-    """Return the sheet as text."""
-    job = answer.job
+    """Return the sheet as text; the plan takes the height that the words leave on one page."""
+    job, best = answer.job, answer.best
+    units = job.farm.units
     lines = [line for line in answer_lines(answer) if line]
     head, rows = table_of(answer, MOST) if answer.places else ([], [])
     stands = next((one for one in answer.places if one.stands is not None), None)
     told = [pressure_line(job), time_line()]
     if stands is not None and stands.stands is not None:
-        told = [*standing_words(stands.stands, job.farm.units), *told, work_line(stands)]
-    best = answer.best
+        told = [*standing_words(stands.stands, units), *told, work_line(stands)]
+    others = [] if best is None else [other_words(one, best, units) for one in answer.others]
+    refused = [
+        f"place {one.number}, {one.words}: {refusal(one, units)}"
+        for one in answer.refused[: MOST_REFUSED if rows else MOST]
+    ]
+    warnings = [note_words(one) for one in answer.notes if one.kind == "warned"][:MOST_WARNINGS]
+    assumed = [f"{one.what} {one.value}" for one in answer.notes if one.kind == "assumed" and "distance" in one.what]
+    sides = [*told, *others, *sure_lines(answer), *refused, *warnings, *assumed]
     return (
         template_environment()
         .from_string(packaged("park_sheet.html"))
@@ -41,21 +54,33 @@ def render_sheet(answer: ParkAnswer) -> str:
             title=f"Parking in {job.field.key}",
             basis=basis_line(answer),
             lines=lines,
-            map=sheet_picture(answer, 186.0, 62.0, MOST),
+            map=sheet_picture(answer, 186.0, plan_height_mm(lines, [row[-1] for row in rows], sides), MOST),
             head=head,
             rows=rows,
             standing=told,
             standing_at="" if stands is None else f" at place {stands.candidate.number}",
-            others=[] if best is None else [other_words(one, best, job.farm.units) for one in answer.others],
+            others=others,
             sure=sure_lines(answer),
-            refused=[
-                f"place {one.number}, {one.words}: {refusal(one, job.farm.units)}"
-                for one in answer.refused[:MOST_REFUSED]
-            ],
-            warnings=[note_words(one) for one in answer.notes if one.kind == "warned"][:MOST_WARNINGS],
-            assumed=[
-                f"{one.what} {one.value}" for one in answer.notes if one.kind == "assumed" and "distance" in one.what
-            ],
+            refused=refused,
+            warnings=warnings,
+            assumed=assumed,
             cautions=[one.text for one in cautions_of()],
         )
     )
+
+
+def plan_height_mm(lines: Sequence[str], reasons: Sequence[str], sides: Sequence[str]) -> float:
+    """Return the height of the plan [mm]: what the answer, the reasons of the table and the two columns leave of a page.
+
+    Examples
+    --------
+    >>> plan_height_mm(["short"], ["best"], ["short"]), plan_height_mm(["long " * 100], ["long " * 60], ["long " * 600])
+    (75.0, 38.0)
+    """
+    used = 4.6 * _rows(lines, 100) + 3.4 * _rows(reasons, 52) + 3.3 * _rows(sides, 58) / 2
+    return min(75.0, max(38.0, ROOM_MM - used))
+
+
+def _rows(texts: Sequence[str], wide: int) -> int:
+    """Return about how many rows texts take in a column so many letters wide."""
+    return sum(math.ceil(len(one) / wide) for one in texts)

@@ -18,6 +18,8 @@ from trafficplan.units import GRAVITY, INCH, KPA, pressure_text
 
 #: Differences below these are not told: minutes, square metres, passes at the place.
 LEAST_MIN, LEAST_M2 = 1.0, 5.0
+#: Share of all minutes from which the waiting is told.
+LONG_WAIT = 0.2
 
 
 def count(number: int, thing: str) -> str:
@@ -51,7 +53,7 @@ def answer_lines(answer: ParkAnswer) -> list[str]:
         lines.append(
             f"Instead {other.candidate.words} (place {other.candidate.number}): {against(answer.job, other, best)}."
         )
-    return [*lines, coupling_line(answer), away_line(answer)]
+    return [*lines, waiting_line(answer), coupling_line(answer), away_line(answer)]
 
 
 def next_best(answer: ParkAnswer) -> list[Weighed]:
@@ -175,6 +177,18 @@ def other_words(one: Other, best: Weighed, units: str) -> str:
     return f"{capital(one.words)}: {', '.join(parts) if parts else 'no difference that counts'}."
 
 
+def waiting_line(answer: ParkAnswer) -> str:
+    """Return that one trailer is too few, where the served outfit waits for it for long, and what a second one saves."""
+    best, two = answer.places[0], next((one for one in answer.others if one.key == "two trailers"), None)
+    if two is None or not two.possible or best.wait_s < LONG_WAIT * 60 * best.minutes:
+        return ""
+    saved = signed_minutes(two.minutes - best.minutes).lstrip("\N{MINUS SIGN}")
+    return (
+        f"{answer.job.served.title} waits {best.wait_s / 60:.0f} of {best.minutes:.0f} minutes for the trailer: "
+        f"{two.words} would take {saved} minutes less."
+    )
+
+
 def coupling_line(answer: ParkAnswer) -> str:
     """Return whether the trailer may be uncoupled."""
     found, job = answer.uncoupling, answer.job
@@ -187,7 +201,8 @@ def coupling_line(answer: ParkAnswer) -> str:
         return (
             f"It stays coupled. It might be uncoupled: the hitch load never falls below {least} while the load changes."
         )
-    return f"It may be uncoupled: the hitch load stays between {least} and {most} while the load changes."
+    range_words = f"stays at {least}" if least == most else f"stays between {least} and {most}"
+    return f"It may be uncoupled: the hitch load {range_words} while the load changes."
 
 
 def away_line(answer: ParkAnswer) -> str:

@@ -52,6 +52,13 @@ class Roads:
     places: Sequence[Place]
     lines: Sequence[LineString]
     known: dict[str, tuple[Part, ...]] = dataclasses.field(default_factory=dict)
+    plain: Roads | None = None
+
+    def headland_only(self) -> Roads:
+        """Return the same roads without the lines of the work: longer ways, wider turns."""
+        if self.plain is None:
+            self.plain = dataclasses.replace(self, lines=(), known={})
+        return self.plain
 
     def parts(self, gateway: str) -> tuple[Part, ...]:
         """Return the parts of the field that a gateway ("": the nearest to the yard) opens into."""
@@ -101,7 +108,8 @@ class Trip:
 
 
 def trip_to(roads: Roads, spot: Spot, gateway: str = "") -> Trip:
-    """Return the way to a place and back, facing whichever way is shorter.
+    """Return the way to a place and back, facing whichever way is shorter; along the headland alone where turns off the
+    lines of the work do not fit.
 
     Parameters
     ----------
@@ -120,7 +128,11 @@ def trip_to(roads: Roads, spot: Spot, gateway: str = "") -> Trip:
         if trip.turns_outside == 0:
             return trip
         trips.append(trip)
-    return min(trips, key=lambda one: one.turns_outside)
+    best = min(trips, key=lambda one: one.turns_outside)
+    if not roads.lines:
+        return best
+    other = trip_to(roads.headland_only(), spot, gateway)
+    return other if other.turns_outside < best.turns_outside else best
 
 
 def _facing(roads: Roads, part: Part, spot: Spot, back: bool) -> tuple[float, Pose, Floats, Floats]:
