@@ -245,3 +245,24 @@ def test_wetter_soil_and_a_pad_change_the_figures(folder):
     assert dry["jack_stand"]["depths"][0]["stress_kpa"] < wet["jack_stand"]["depths"][0]["stress_kpa"]
     assert told["sure"]["leaves_loaded"][0]["soil"] == "smears" and EAST < told["places"][0]["x_m"] < EAST + 200
     assert told["places"][0]["y_m"] > NORTH - 200
+
+
+def test_the_table_tells_what_json_tells(folder, done):
+    _, told = done
+    lines = run(folder, *ASKED).stdout.splitlines()
+    start = next(k for k, line in enumerate(lines) if re.match(r"rank +place", line)) + 1
+    for row, one in zip(lines[start:], told["result"]["places"], strict=False):
+        match = re.match(r" *(\d+) +(\d+)  (.+?)  +[\d,.]+ +\S+ +(\d+) +(\S+) +([\d.]+) +(\d+)  (.*)$", row)
+        assert match, row
+        rank, place, where, minutes, more, km, crossed, _ = match.groups()
+        assert (int(rank), int(place), where.strip()) == (one["rank"], one["place"], one["words"])
+        assert int(minutes) == round(one["minutes_min"]) and int(crossed) == one["crossings_of_the_place"]
+        assert int(more.replace("\N{MINUS SIGN}", "-")) == round(one["more_than_best_min"])
+        assert float(km) == pytest.approx(one["way_km"], rel=0.02)
+
+
+def test_the_same_question_gives_the_same_bytes(folder, done, tmp_path):
+    first, _ = done
+    assert run(folder, *ASKED, "--out", str(tmp_path / "again"), "--stay", "6", "--json").exit_code == 0
+    for path in sorted(first.iterdir()):
+        assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes(), path.name

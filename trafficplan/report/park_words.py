@@ -14,7 +14,7 @@ from trafficplan.machines.tyre_table import table_of
 from trafficplan.names import Note
 from trafficplan.report.words import say, say_chance
 from trafficplan.routes.parking_limits import Limit
-from trafficplan.units import GRAVITY, INCH, KPA, pressure_text
+from trafficplan.units import FOOT, GRAVITY, INCH, KPA, pressure_text
 
 #: Differences below these are not told: minutes, square metres, passes at the place.
 LEAST_MIN, LEAST_M2 = 1.0, 5.0
@@ -34,8 +34,8 @@ def count(number: int, thing: str) -> str:
 
 
 def capital(text: str) -> str:
-    """Return a text with its first letter as a capital."""
-    return text[:1].upper() + text[1:]
+    """Return a text with its first letter as a capital; the name of a file stays as it is."""
+    return text if "/" in text.split(" ")[0] else text[:1].upper() + text[1:]
 
 
 def note_words(note: Note) -> str:
@@ -102,7 +102,7 @@ def limit_words(limit: Limit, units: str) -> str:
 
     def told(value: float) -> str:
         if limit.unit == "m":
-            return say("length", value, units) if units == "us" else f"{value:.1f} m"
+            return short_length(value, units)
         if limit.unit == "m2":
             return say("patch", value, units)
         if limit.unit == "kg":
@@ -111,6 +111,27 @@ def limit_words(limit: Limit, units: str) -> str:
 
     bound = "at most" if limit.at_most else "at least"
     return f"{limit.what} {told(limit.found)}, {bound} {told(limit.needed)}: misses by {told(max(limit.miss, 0.0))}"
+
+
+def short_length(metres: float, units: str) -> str:
+    """Return a length as a tape shows it: small ones are not rounded to nothing.
+
+    Examples
+    --------
+    >>> short_length(12.34, "metric"), short_length(0.034, "metric"), short_length(0.0, "metric")
+    ('12.3 m', '3 cm', '0 m')
+    >>> short_length(0.034, "us"), short_length(2.0, "us"), short_length(30.0, "us"), short_length(0.001, "metric")
+    ('1.3 in', '6.6 ft', '98 ft', 'under 1 cm')
+    """
+    if metres <= 0:
+        return "0 ft" if units == "us" else "0 m"
+    if units == "us":
+        if metres < FOOT:
+            return f"{metres / INCH:.1f} in" if metres >= 0.1 * INCH else "under 0.1 in"
+        return f"{metres / FOOT:.1f} ft" if metres < 10.0 else f"{metres / FOOT:,.0f} ft"
+    if metres < 0.095:
+        return f"{100 * metres:.0f} cm" if metres >= 0.005 else "under 1 cm"
+    return f"{metres:,.1f} m"
 
 
 def draws(job: ParkJob, one: Weighed) -> str:
