@@ -12,12 +12,14 @@ from test_park import SMALL, before_of, farm_of, job_of
 
 from trafficplan.decide import park, park_job, park_place
 from trafficplan.decide.park_answer import answer_of
+from trafficplan.decide.park_others import Other
+from trafficplan.decide.park_sure import leaving
 from trafficplan.decide.park_time import Refills, scaled, waiting_s
 from trafficplan.farm.elevation import Elevation
 from trafficplan.farm.field import FarmTrack, Gateway, Place
 from trafficplan.names import HAUL, WORK, Note
 from trafficplan.report.park_layers import write_places
-from trafficplan.report.park_words import answer_lines
+from trafficplan.report.park_words import answer_lines, other_words
 from trafficplan.routes import parking_limits as limits
 from trafficplan.routes.passes import Drive
 from trafficplan.work.parking import weigh_all
@@ -249,3 +251,21 @@ def test_long_waiting_for_one_trailer_is_told_with_what_a_second_one_saves():
     assert best.wait_s / 60 > 40 and f"waits {best.wait_s / 60:.0f} of {best.minutes:.0f} minutes" in told
     assert f"would take {best.minutes - two.minutes:.0f} minutes less" in told
     assert not [line for line in answer_lines(answered(job_of(count=6))) if line.startswith("Spreader waits")]
+
+
+def test_getting_away_goes_by_the_soil_under_the_wheels():
+    wet_below, wet_above = (leaving(job_of(tension_pa=pair)) for pair in ((33e3, 5e3), (5e3, 33e3)))
+    assert [one.word for one in wet_below] == ["crumbles", "moulds"] and [one.word for one in wet_above] == ["smears"]
+    assert wet_below[0].slip < wet_above[0].slip
+
+
+def test_lower_pressures_are_told_against_the_same_place():
+    answer = answered(job_of(count=8))
+    field = next(one for one in answer.places if one.candidate.spot.on_field)
+    assert field is not answer.best
+    number = (field.candidate.number,)
+    lower = Other("let down", "let down", True, "", field.minutes + 12, field.km, field.lasting_m2 - 40, 0.0, number)
+    told = other_words(lower, answer)
+    assert told == (
+        "Let down: against the same place at road pressure 12 minutes more, 40 m² less expected lasting damage."
+    )

@@ -121,6 +121,6 @@ def _starts(outfit: Outfit) -> tuple[str, str]:
     return f"outfit {outfit.key}:", f"outfit {outfit.key},"
 
 
-def word_of(job: ParkJob) -> str:
-    """Return the hand-test word of the deep layer."""
-    return moisture_word(job.tension_pa[1])
+def top_word_of(job: ParkJob) -> str:
+    """Return the hand-test word of the top layer, on which wheels pull."""
+    return moisture_word(job.tension_pa[0])

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from trafficplan.decide.park import Weighed, ranked
-from trafficplan.decide.park_job import ParkJob, word_of
+from trafficplan.decide.park_job import ParkJob, top_word_of
 from trafficplan.decide.park_others import with_job
 from trafficplan.decide.park_stands import Away, get_away, wetter
 from trafficplan.decide.trip import most_within_plates
@@ -103,6 +103,6 @@ def leaving(job: ParkJob) -> tuple[Away, ...]:
     if job.farm.elevation is not None:
         found = slopes_within(job.farm.elevation, job.field.polygon)
         steepest = float(found.max()) if len(found) else 0.0
-    word = word_of(job)
+    word = top_word_of(job)
     told = dict.fromkeys([word, wetter(word)])
     return tuple(get_away(job.trailer, job.trailer_kg, one, steepest) for one in told)

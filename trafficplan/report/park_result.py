@@ -147,7 +147,7 @@ def _other(answer: ParkAnswer, one: Other) -> dict[str, Any]:
     best = answer.places[0]
     return {
         "way": one.key,
-        "words": other_words(one, best, answer.job.farm.units),
+        "words": other_words(one, answer),
         "possible": one.possible,
         "places": list(one.numbers),
         "minutes_min": round(one.minutes, 2) if one.possible else None,

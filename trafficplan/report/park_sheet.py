@@ -38,7 +38,7 @@ def render_sheet(answer: ParkAnswer) -> str:
     told = [pressure_line(job), time_line()]
     if stands is not None and stands.stands is not None:
         told = [*standing_words(stands.stands, units), *told, work_line(stands)]
-    others = [] if best is None else [other_words(one, best, units) for one in answer.others]
+    others = [] if best is None else [other_words(one, answer) for one in answer.others]
     refused = [
         f"place {one.number}, {one.words}: {refusal(one, units)}"
         for one in answer.refused[: MOST_REFUSED if rows else MOST]

@@ -11,7 +11,6 @@ from trafficplan.report.park_words import (
     answer_lines,
     capital,
     count,
-    draws,
     load_words,
     note_words,
     other_words,
@@ -107,8 +106,7 @@ def blocks(answer: ParkAnswer, most_refused: int) -> list[tuple[str, list[str]]]
             told.append(f"and {len(answer.refused) - most_refused} more")
         found.append((f"Refused ({len(answer.refused)}), the nearest misses first", told))
     if answer.others:
-        best = answer.places[0]
-        found.append(("Other ways, against the best place", [other_words(one, best, units) for one in answer.others]))
+        found.append(("Other ways, against the best place", [other_words(one, answer) for one in answer.others]))
         found.append(("How sure", sure_lines(answer)))
     warned = [note_words(note) for note in answer.notes if note.kind == "warned"]
     if warned:
@@ -117,8 +115,3 @@ def blocks(answer: ParkAnswer, most_refused: int) -> list[tuple[str, list[str]]]
     if assumed:
         found.append(("Assumed", assumed))
     return found
-
-
-def best_draws(answer: ParkAnswer) -> str:
-    """Return what the best place draws, for pages; empty where there is none."""
-    return draws(answer.job, answer.places[0]) if answer.places else ""

@@ -184,10 +184,16 @@ def _more(minutes: float, ground: float, units: str) -> list[str]:
     return parts
 
 
-def other_words(one: Other, best: Weighed, units: str) -> str:
-    """Return another way in one sentence, against the best place."""
+def other_words(one: Other, answer: ParkAnswer) -> str:
+    """Return another way in one sentence, against the best place; lower pressures against the same place without them."""
+    best, units = answer.places[0], answer.job.farm.units
     if not one.possible:
         return f"{capital(one.words)}: not possible, {one.why}."
+    if one.key == "let down":
+        same = next(place for place in answer.places if (place.candidate.number,) == one.numbers)
+        parts = _more(one.minutes - same.minutes, one.lasting_m2 - same.lasting_m2, units)
+        told = ", ".join(parts) if parts else "no difference that counts"
+        return f"{capital(one.words)}: against the same place at road pressure {told}."
     parts = _more(one.minutes - best.minutes, one.lasting_m2 - best.lasting_m2, units)
     if one.numbers == (best.candidate.number,) and not parts:
         return (
