@@ -19,7 +19,7 @@ from trafficplan.farm.elevation import Elevation
 from trafficplan.farm.field import FarmTrack, Gateway, Place
 from trafficplan.names import HAUL, WORK, Note
 from trafficplan.report.park_layers import write_places
-from trafficplan.report.park_words import answer_lines, other_words
+from trafficplan.report.park_words import answer_lines, away_line, other_words, time_line
 from trafficplan.routes import parking_limits as limits
 from trafficplan.routes.passes import Drive
 from trafficplan.work.parking import weigh_all
@@ -269,3 +269,15 @@ def test_lower_pressures_are_told_against_the_same_place():
     assert told == (
         "Let down: against the same place at road pressure 12 minutes more, 40 m² less expected lasting damage."
     )
+
+
+def test_a_long_stay_warns_where_it_does_not_get_away_after_rain():
+    only_field = farm_of(places=(), tracks=())
+    job = job_of(only_field, count=6, stay_s=36 * 3600.0)
+    answer = answered(job)
+    assert answer.best.candidate.spot.on_field
+    stuck = replace(answer.sure, away=(*answer.sure.away[:-1], replace(answer.sure.away[-1], slip=None)))
+    told = away_line(replace(answer, sure=stuck))
+    assert "it stands for 36 hours: where rain may come in that time, choose a hard place" in told
+    short = replace(answer, sure=stuck, job=replace(job, stay_s=6 * 3600.0))
+    assert "hours" not in away_line(short) and time_line(short.job).startswith("It stands for 6 hours. ")

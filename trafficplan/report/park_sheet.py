@@ -35,7 +35,7 @@ def render_sheet(answer: ParkAnswer) -> str:
     lines = [line for line in answer_lines(answer) if line]
     head, rows = table_of(answer, MOST) if answer.places else ([], [])
     stands = next((one for one in answer.places if one.stands is not None), None)
-    told = [pressure_line(job), time_line()]
+    told = [pressure_line(job), time_line(job)]
     if stands is not None and stands.stands is not None:
         told = [*standing_words(stands.stands, units), *told, work_line(stands)]
     others = [] if best is None else [other_words(one, answer) for one in answer.others]

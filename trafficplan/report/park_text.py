@@ -98,7 +98,15 @@ def blocks(answer: ParkAnswer, most_refused: int) -> list[tuple[str, list[str]]]
     if stands is not None and stands.stands is not None:
         title = f"Standing at place {stands.candidate.number}"
         found.append(
-            (title, [*standing_words(stands.stands, units), time_line(), pressure_line(answer.job), work_line(stands)])
+            (
+                title,
+                [
+                    *standing_words(stands.stands, units),
+                    time_line(answer.job),
+                    pressure_line(answer.job),
+                    work_line(stands),
+                ],
+            )
         )
     if answer.refused:
         told = [f"place {one.number}, {one.words}: {refusal(one, units)}" for one in answer.refused[:most_refused]]

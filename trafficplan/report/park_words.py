@@ -20,6 +20,8 @@ from trafficplan.units import FOOT, GRAVITY, INCH, KPA, pressure_text
 LEAST_MIN, LEAST_M2 = 1.0, 5.0
 #: Share of all minutes from which the waiting is told.
 LONG_WAIT = 0.2
+#: How long a stay lets rain come [s].
+LONG_STAY_S = 12 * 3600.0
 
 
 def count(number: int, thing: str) -> str:
@@ -246,7 +248,10 @@ def away_line(answer: ParkAnswer) -> str:
             parts.append(f"{when} {word}, slip {100 * away.slip:.0f} %")
     if len(answer.sure.away) == 1:
         parts.append("wetter soil than that has no figures: do not count on it")
-    spots = [one.candidate.spot for one in answer.places] + [one.spot for one in answer.refused]
+    spots = [one.candidate.spot for one in answer.places]
+    stays, best = answer.job.stay_s or 0.0, answer.places[0]
+    if stays >= LONG_STAY_S and best.candidate.spot.on_field and not answer.sure.away[-1].leaves:
+        parts.append(f"it stands for {stays / 3600:g} hours: where rain may come in that time, choose a hard place")
     hard = " From a hard track it leaves whatever the soil." if any(not one.on_field for one in spots) else ""
     return f"Getting away loaded from the field: {'; '.join(parts)}.{hard}"
 
@@ -343,9 +348,10 @@ def pressure_line(job: ParkJob) -> str:
     return f"{words}: {', '.join(f'{axle.key} {pressure_text(axle.track_pa)}' for axle in axles)}."
 
 
-def time_line() -> str:
+def time_line(job: ParkJob) -> str:
     """Return the known weakness of standing loads."""
+    stays = "" if job.stay_s is None else f"It stands for {job.stay_s / 3600:g} hours. "
     return (
-        "Standing is computed like passing: a load of hours presses soil further than the model says, so a place that "
+        f"{stays}Standing is computed like passing: a load of hours presses soil further than the model says, so a place that "
         "comes out near the limit is worse than it looks."
     )
