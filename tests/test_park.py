@@ -220,7 +220,7 @@ def test_no_legal_place_is_an_answer_with_the_nearest_miss():
 def test_other_ways_are_all_told(answered):
     job, _, answer = answered
     told = {one.key: one for one in answer.others}
-    assert list(told) == ["hard track", "moved once", "two trailers", "let down"]
+    assert list(told) == ["hard track", "moved once", "two trailers", "let down", "no trailer"]
     assert told["hard track"].possible and not told["two trailers"].possible  # one load does: 12 t on a 16 t trailer
     assert not told["let down"].possible  # no tyre table
 

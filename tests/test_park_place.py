@@ -21,6 +21,8 @@ from trafficplan.names import HAUL, WORK, Note
 from trafficplan.report.park_layers import write_places
 from trafficplan.report.park_words import answer_lines, away_line, other_words, time_line
 from trafficplan.routes import parking_limits as limits
+from trafficplan.routes.choice import Choice
+from trafficplan.routes.drive import plan_drive
 from trafficplan.routes.passes import Drive
 from trafficplan.work.parking import weigh_all
 
@@ -207,9 +209,37 @@ def test_a_harvester_unloads_outside_only_where_its_front_goes_through_the_gatew
     job = job_of(farm_of(outfits=outfits))
     job = replace(job, operation=replace(job.operation, change="fills"))
     found = {one.spot.kind: list(park_place.front_limits(job, one)) for one in park_place.candidates(job)[0]}
-    assert found["headland"] == [] and [one.kept for one in found["hard track"]] == [kept]
+    assert [(one.found, one.kept) for one in found["headland"]] == [(2.55, True)]  # in the field its front is off
+    assert [(one.found, one.kept) for one in found["hard track"]] == [(wide, kept)]
     spreads = job_of(farm_of(outfits=outfits))
-    assert not any(list(park_place.front_limits(spreads, one)) for one in park_place.candidates(spreads)[0])
+    for one in park_place.candidates(spreads)[0]:
+        assert [limit.found for limit in park_place.front_limits(spreads, one)] == [2.55]
+
+
+def test_a_gateway_too_narrow_for_the_served_outfit_refuses_every_place():
+    narrow = replace(SMALL, gateways=(Gateway("South gate", "Small", 60, 0, 1.0),))
+    answer = answered(job_of(farm_of(narrow), count=6))
+    assert answer.places == ()
+    outside = [one for one in answer.refused if not one.spot.on_field]
+    assert outside and all(
+        [limit.what for limit in one.failed] == ["width of spreader through gateway South gate"] for one in outside
+    )
+
+
+def test_no_trailer_at_all_is_among_the_ways_and_told_first_where_it_is_better():
+    answer = answered(job_of(trailer_kg=4e3, count=6))
+    job = answer.job
+    (without,) = [one for one in answer.others if one.key == "no trailer"]
+    filled = Choice(fill_s=300.0)
+    served = plan_drive(job.field, job.operation, job.served, job.farm.tracks, job.farm.places, filled)
+    assert without.possible and without.minutes == pytest.approx(served.time_s[-1] / 60) and without.numbers == ()
+    # one small trailer is waited for; the yard is 350 m away: driving there takes less
+    assert without.lasting_m2 + 15.0 * without.minutes < answer.best.worth_m2(15.0)
+    (told,) = [line for line in answer_lines(answer) if line.startswith("The trailer does not pay: ")]
+    assert "no trailer at all, spreader drives to the yard itself" in told and "minutes less" in told
+    nowhere = answered(job_of(farm_of(places=()), count=6))
+    (without,) = [one for one in nowhere.others if one.key == "no trailer"]
+    assert not without.possible and "no yard" in without.why
 
 
 def test_two_trailers_have_a_best_place_of_their_own():

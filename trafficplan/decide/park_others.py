@@ -15,12 +15,16 @@ from numpy.typing import NDArray
 
 from trafficplan.decide.park import Weighed, away_s, weighed
 from trafficplan.decide.park_job import ParkJob, bring
-from trafficplan.decide.park_place import Candidate, nearest_miss, roads_of
+from trafficplan.decide.park_place import Candidate, front_limits, nearest_miss, roads_of, served_limits, words_of
 from trafficplan.decide.park_time import LEAST_KG, waiting_s
 from trafficplan.decide.pressure import Question, pressures_for, rows_of
 from trafficplan.decide.trip import Leg
 from trafficplan.errors import InputError
+from trafficplan.farm import defaults
 from trafficplan.names import WORK
+from trafficplan.routes.access import yard_of
+from trafficplan.routes.choice import Choice
+from trafficplan.routes.drive import plan_drive
 from trafficplan.routes.parking_way import drive_between, drive_of, loads_of
 from trafficplan.routes.passes import Drive
 from trafficplan.soil.unit import SoilUnit
@@ -40,7 +44,7 @@ class Other:
 
     Attributes
     ----------
-    key : "moved once", "two trailers", "hard track" or "let down"
+    key : "moved once", "two trailers", "hard track", "let down" or "no trailer"
     words : what is done
     possible : it can be done; else `why`
     minutes, km, lasting_m2, likely_m2 : as of a place
@@ -67,6 +71,7 @@ def others(
         moved_once(job, before, places),
         two_trailers(job, places),
         let_down(job, before, places, units),
+        no_trailer(job, before),
     )
 
 
@@ -279,6 +284,25 @@ def let_down(job: ParkJob, before: Before, places: Sequence[Weighed], units: Seq
         "let down", f"{words}: {told}", True, "", best.minutes + minutes, best.km, score.lasting_more_ha * 1e4,
         score.deep_more_ha * 1e4, (best.candidate.number,),
     )  # fmt: skip
+
+
+def no_trailer(job: ParkJob, before: Before) -> Other:
+    """Return the job without the trailer: the served outfit drives to the yard itself with every load."""
+    words = f"no trailer at all, {job.served.key} drives to the yard itself"
+    if yard_of(job.farm.places) is None:
+        return Other("no trailer", words, False, "no yard is on the farm's map")
+    choice = Choice(fill_s=60.0 * defaults.number("fill_min", job.farm.defaults))
+    try:
+        served = plan_drive(job.field, job.operation, job.served, job.farm.tracks, job.farm.places, choice)
+        score = judge(job.farm, before, [(job.operation, served)])
+    except InputError as error:
+        return Other("no trailer", words, False, words_of(error))
+    missed = [one for one in (*served_limits(job, served), *front_limits(job, None)) if not one.kept]
+    if missed:
+        return Other("no trailer", words, False, f"it misses {missed[0].what}")
+    km = float(np.hypot(*np.diff(served.xy, axis=0).T).sum()) / 1e3
+    lasting, likely = score.lasting_more_ha * 1e4, score.deep_more_ha * 1e4
+    return Other("no trailer", words, True, "", float(served.time_s[-1]) / 60, km, lasting, likely)
 
 
 def with_job(one: Weighed, job: ParkJob, before: Before) -> Weighed:

@@ -181,15 +181,23 @@ def words_of(error: InputError) -> str:
     return f"{told.what}: {told.found}"
 
 
-def front_limits(job: ParkJob, candidate: Candidate) -> Iterator[Limit]:
-    """Yield the width of the gateway that a harvester takes with its front on, each time that it unloads outside."""
-    if candidate.spot.on_field or not job.fills:
-        return
-    keys = {candidate.gateway} if candidate.gateway else own_gateways(job)
+def front_limits(job: ParkJob, candidate: Candidate | None) -> Iterator[Limit]:
+    """Yield the width of the gateway that the served outfit takes: its own; with its front on where it is a harvester
+    that unloads outside.
+
+    Parameters
+    ----------
+    candidate : None: it drives to the yard
+    """
+    outside = candidate is None or not candidate.spot.on_field
+    wide, what = bodies_of(job.served)[0].width_m, f"width of {job.served.key} through gateway"
+    if outside and job.fills:
+        wide, what = max(wide, working_width(job.operation, job.served)), f"working {what}"
+    own = candidate.gateway if candidate is not None else None
+    keys = {own} if own else own_gateways(job)
     for gate in job.field.gateways:
         if gate.key in keys:
-            what = f"working width of {job.served.key} through gateway {gate.key}"
-            yield Limit(what, working_width(job.operation, job.served), gate.width_m, "m", at_most=True)
+            yield Limit(f"{what} {gate.key}", wide, gate.width_m, "m", at_most=True)
 
 
 def served_limits(job: ParkJob, served: Drive) -> Iterator[Limit]:

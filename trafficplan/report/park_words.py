@@ -55,7 +55,7 @@ def answer_lines(answer: ParkAnswer) -> list[str]:
         lines.append(
             f"Instead {other.candidate.words} (place {other.candidate.number}): {against(answer.job, other, best)}."
         )
-    return [*lines, waiting_line(answer), coupling_line(answer), away_line(answer)]
+    return [*lines, without_line(answer), waiting_line(answer), coupling_line(answer), away_line(answer)]
 
 
 def next_best(answer: ParkAnswer) -> list[Weighed]:
@@ -204,6 +204,15 @@ def other_words(one: Other, answer: ParkAnswer) -> str:
             else (f"{capital(one.words)}: no difference that counts.")
         )
     return f"{capital(one.words)}: {', '.join(parts) if parts else 'no difference that counts'}."
+
+
+def without_line(answer: ParkAnswer) -> str:
+    """Return that no trailer at all is better, where it is."""
+    best, minute = answer.places[0], answer.job.minute_m2
+    for one in answer.others:
+        if one.key == "no trailer" and one.possible and one.lasting_m2 + minute * one.minutes < best.worth_m2(minute):
+            return f"The trailer does not pay: {other_words(one, answer)[0].lower()}{other_words(one, answer)[1:]}"
+    return ""
 
 
 def waiting_line(answer: ParkAnswer) -> str:
