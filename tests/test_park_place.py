@@ -12,7 +12,7 @@ from test_park import SMALL, before_of, farm_of, job_of
 
 from trafficplan.decide import park, park_job, park_place
 from trafficplan.decide.park_answer import answer_of
-from trafficplan.decide.park_others import Other
+from trafficplan.decide.park_others import Other, moved_loads
 from trafficplan.decide.park_sure import leaving
 from trafficplan.decide.park_time import Refills, scaled, waiting_s
 from trafficplan.farm.elevation import Elevation
@@ -236,7 +236,7 @@ def test_no_trailer_at_all_is_among_the_ways_and_told_first_where_it_is_better()
     # one small trailer is waited for; the yard is 350 m away: driving there takes less
     assert without.lasting_m2 + 15.0 * without.minutes < answer.best.worth_m2(15.0)
     (told,) = [line for line in answer_lines(answer) if line.startswith("The trailer does not pay: ")]
-    assert "no trailer at all, spreader drives to the yard itself" in told and "minutes less" in told
+    assert "no trailer at all, Spreader drives to the yard itself" in told and "minutes less" in told
     nowhere = answered(job_of(farm_of(places=()), count=6))
     (without,) = [one for one in nowhere.others if one.key == "no trailer"]
     assert not without.possible and "no yard" in without.why
@@ -311,3 +311,21 @@ def test_a_long_stay_warns_where_it_does_not_get_away_after_rain():
     assert "it stands for 36 hours: where rain may come in that time, choose a hard place" in told
     short = replace(answer, sure=stuck, job=replace(job, stay_s=6 * 3600.0))
     assert "hours" not in away_line(short) and time_line(short.job).startswith("It stands for 6 hours. ")
+
+
+@pytest.mark.parametrize("change", ["empties", "fills"])
+def test_the_load_that_the_move_falls_into_is_shared_between_the_places(change):
+    job = job_of(count=8)
+    job = replace(job, operation=replace(job.operation, change=change))
+    before = before_of(job)
+    found = [park.weigh(job, before, one) for one in park_place.candidates(job)[0] if one.legal and one.spot.on_field]
+    a, b = found[:2]
+    drives = moved_loads(job, a, b, 24e3, 20e3)  # 16 + 8 at the first place; 8 of the same load, then 12 at the second
+    most = [round(float(one.load_kg.max())) for one in drives]
+    assert most == [16000, 16000, 12000] and [one.trips for one in drives] == [1, 1, 1]
+    steps = [np.unique(one.load_kg.round()) for one in drives]
+    assert steps[1].tolist() == [0.0, 8000.0, 16000.0]
+    direction = np.diff(drives[1].load_kg)
+    assert (direction >= 0).all() if change == "fills" else (direction <= 0).all()
+    whole = moved_loads(job, a, b, 32e3, 16e3)  # nothing on board when it moves: full loads to each place
+    assert [(one.trips, round(float(one.load_kg.max()))) for one in whole] == [(2, 16000), (1, 16000)]

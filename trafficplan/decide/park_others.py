@@ -203,7 +203,7 @@ def _moved(job: ParkJob, before: Before, a: Weighed, b: Weighed, k: int) -> Othe
         return None
     first_kg = float(a.refills.amounts_kg[:k].sum())
     rest_kg = float(b.refills.amounts_kg[k:].sum())
-    brings = _brings(job, a, b, first_kg, rest_kg)
+    brings = moved_loads(job, a, b, first_kg, rest_kg)
     own = bring(job)
     try:
         score = judge(job.farm, before, [*((own, one) for one in brings), (job.operation, served)])
@@ -228,7 +228,7 @@ def _moved(job: ParkJob, before: Before, a: Weighed, b: Weighed, k: int) -> Othe
     )  # fmt: skip
 
 
-def _brings(job: ParkJob, a: Weighed, b: Weighed, first_kg: float, rest_kg: float) -> list[Drive]:
+def moved_loads(job: ParkJob, a: Weighed, b: Weighed, first_kg: float, rest_kg: float) -> list[Drive]:
     """Return the trailer's drives to both places: full loads to the one, the load that the move falls into straight from
     there to the other, the rest to the other.
     """
@@ -288,7 +288,7 @@ def let_down(job: ParkJob, before: Before, places: Sequence[Weighed], units: Seq
 
 def no_trailer(job: ParkJob, before: Before) -> Other:
     """Return the job without the trailer: the served outfit drives to the yard itself with every load."""
-    words = f"no trailer at all, {job.served.key} drives to the yard itself"
+    words = f"no trailer at all, {job.served.title} drives to the yard itself"
     if yard_of(job.farm.places) is None:
         return Other("no trailer", words, False, "no yard is on the farm's map")
     choice = Choice(fill_s=60.0 * defaults.number("fill_min", job.farm.defaults))

@@ -50,12 +50,12 @@ def answer_lines(answer: ParkAnswer) -> list[str]:
     best = answer.best
     if best is None:
         return _nowhere(answer)
-    lines = [f"{capital(best.candidate.words)} (place {best.candidate.number}).", draws(answer.job, best)]
+    lines = [f"{capital(best.candidate.words)} (place {best.candidate.number}).", draws(answer.job, best), without_line(answer)]
     for other in next_best(answer):
         lines.append(
             f"Instead {other.candidate.words} (place {other.candidate.number}): {against(answer.job, other, best)}."
         )
-    return [*lines, without_line(answer), waiting_line(answer), coupling_line(answer), away_line(answer)]
+    return [*lines, waiting_line(answer), coupling_line(answer), away_line(answer)]
 
 
 def next_best(answer: ParkAnswer) -> list[Weighed]:
