@@ -266,3 +266,15 @@ def test_the_same_question_gives_the_same_bytes(folder, done, tmp_path):
     assert run(folder, *ASKED, "--out", str(tmp_path / "again"), "--stay", "6", "--json").exit_code == 0
     for path in sorted(first.iterdir()):
         assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes(), path.name
+
+
+@pytest.mark.parametrize("surface", ["frozen", "snow", "waterlogged"])
+def test_spreading_on_ground_that_may_not_be_spread_is_refused(tmp_path, surface):
+    folder = farm_in(tmp_path / "farm")
+    rows = folder / "operations.csv"
+    head, first, *rest = rows.read_text().splitlines()
+    rows.write_text("\n".join([f"{head},surface", f"{first},{surface}", *(f"{row}," for row in rest)]) + "\n")
+    told = run(folder, *ASKED)
+    assert told.exit_code == 2 and surface in told.stderr
+    # another day is another ground
+    assert run(folder, *ASKED, "--date", "2026-03-10", "--candidates", "4").exit_code == 0

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from trafficplan.assess.limits import surface_note
 from trafficplan.chain import Plan
 from trafficplan.cli.asked import known, refuse
 from trafficplan.cli.asked_spread import moisture_of, rate_of
@@ -50,6 +51,8 @@ def job_of(farm: Farm, folder: Path, asked: Mapping[str, Any]) -> ParkJob:
     operation = replace(
         _operation(farm, field, served, asked, notes), rate_kg_m2=rate, moisture=moisture_of(folder, asked["soil"])
     )
+    told = surface_note(operation)
+    notes += [told] if told is not None else []
     if operation.moisture is None:
         operation = _with_day_moisture(farm, operation, notes)
     operation = _drivable(farm, field, served, operation, notes)
@@ -121,7 +124,7 @@ def _operation(farm: Farm, field: Field, served: Outfit, asked: Mapping[str, Any
     made = Operation("park", 0, when, None, field.key, asked["job"] or "served", served.key)
     base = made if row is None else row
     return replace(
-        base, key="park", day=when, change=change, drive=drive, load_kg=None, rate_kg_m2=None, moisture=None,
+        base, key="park", day=when, surface=base.surface if base.day == when else "", change=change, drive=drive, load_kg=None, rate_kg_m2=None, moisture=None,
         job=asked["job"] or base.job, earliest=None, latest=None,
     )  # fmt: skip
 
