@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+import shutil
 from html.parser import HTMLParser
 
 import numpy as np
@@ -21,11 +22,12 @@ RESULT = {"farm", "season", "forecast_from", "states", "fields", "left_out", "ca
 FIELD = {
     "field", "outfit", "job", "load_t", "limit_chance", "answer", "tillage_depth_m", "judged_depth_m", "axle",
     "wheel_load_kg", "pressure_bar", "soils", "fit_days", "lighter_days", "leave_days", "closed_days", "unknown_days",
-    "least_chance", "stretches", "operations", "days",
+    "least_chance", "best", "degrees", "let_down", "let_down_words", "dry_words", "ahead", "stretches", "operations",
+    "days",
 }  # fmt: skip
 DAY = [
-    "date", "state", "fit_load_t", "chance", "chance_mean", "chance_empty", "fit_area_pct", "soil", "moisture_top",
-    "moisture_deep", "tension_top_kpa", "tension_deep_kpa", "rain_mm", "et0_mm", "forecast", "words",
+    "date", "state", "fit_load_t", "chance", "stress_ratio", "step", "chance_mean", "chance_empty", "fit_area_pct",
+    "soil", "moisture_top", "moisture_deep", "tension_top_kpa", "tension_deep_kpa", "rain_mm", "et0_mm", "forecast", "words",
 ]  # fmt: skip
 
 
@@ -193,6 +195,87 @@ def test_us_units(tmp_path):
     assert any("0.49 in of rain" in run["words"] for run in one["stretches"])
 
 
+def test_days_from_best_to_worst_cover_the_open_days_once(farm):
+    (one,) = result_of(farm)["result"]["fields"]
+    by_date = {day["date"]: day for day in one["days"]}
+    left = {date for date, day in by_date.items() if day["state"] in ("fit", "lighter", "leave")}
+    assert len(one["degrees"]) > 1
+    chances = [degree["chance_most"] for degree in one["degrees"]]
+    assert chances == sorted(chances)
+    for degree in one["degrees"]:
+        dates = set()
+        for spell in degree["spells"]:
+            whole = np.arange(spell["first"], np.datetime64(spell["last"]) + 1, dtype="datetime64[D]")
+            dates |= {str(day) for day in whole}
+        assert len(dates) == degree["days"] and dates <= left
+        left -= dates
+        worst = max(by_date[date]["chance"] for date in dates)
+        assert worst == degree["chance_most"]
+    assert not left
+    assert one["best"].startswith("Least harm: ") and "Most harm: " in one["best"]
+    assert all(day["step"] in ("ample", "working", "tight", "over", "far over") for day in one["days"])
+
+
+def test_a_dry_year_without_a_fit_day_says_that_it_is_too_strict(farm):
+    strict = result_of(farm, "--limit", "0.05")["result"]["fields"][0]
+    assert strict["fit_days"] == 0 and "drier than 32 kPa" in strict["dry_words"]
+    assert re.search(r"No day is fit for the full load of 9 t at the limit of 0.05: at best", strict["answer"])
+    easy = result_of(farm, "--limit", "0.95")["result"]["fields"][0]
+    assert easy["fit_days"] > 0 and easy["dry_words"] == ""
+
+
+def test_without_a_tyre_table_no_lower_pressure_is_named(tmp_path):
+    folder = write_good(tmp_path / "farm")
+    write("weather.csv", weather_csv(days=200))(folder)
+    (folder / "tyre_tables.csv").unlink(missing_ok=True)
+    (one,) = result_of(folder)["result"]["fields"]
+    assert one["let_down"] is None and one["let_down_words"] == ""
+
+
+def test_the_sample_tanker_let_down_and_overloaded(tmp_path):
+    told = result_of(sample_farm(), "--job", "slurry", "--field", "Road Field")
+    (one,) = told["result"]["fields"]
+    down = one["let_down"]
+    assert down["whole_trip"] and down["least_chance"] <= one["least_chance"]
+    given = {"front": 1.6, "rear": 1.8, "tank_front": 1.8, "tank_rear": 1.8}  # its file
+    assert set(down["pressures_bar"]) <= set(given)
+    assert all(bar < given[key] for key, bar in down["pressures_bar"].items())
+    assert "lowest field pressures of the tyre tables" in one["let_down_words"]
+    assert not any("pressure in the field" in note["what"] for note in told["warnings"])
+    assert any("tyre maker's table" in text for text in told["result"]["cautions"])
+    soft = tmp_path / "soft"
+    shutil.copytree(sample_farm(), soft)
+    text("outfits/slurry.toml", "field_bar = 1.8\n  track_bar = 2.2", "field_bar = 0.6\n  track_bar = 2.2")(soft)
+    warned = [
+        note
+        for note in result_of(soft, "--job", "slurry", "--field", "Road Field")["warnings"]
+        if "pressure in the field" in note["what"]
+    ]
+    assert len(warned) == 1 and warned[0]["value"] == "0.6 bar is too low" and "asks for" in warned[0]["why"]
+
+
+def test_the_window_of_an_operation_names_its_better_days(tmp_path):
+    told = result_of(sample_farm(), "--job", "slurry", "--field", "Mill Field")
+    (one,) = told["result"]["fields"]
+    (slurry,) = one["operations"]
+    chance = {day["date"]: day["chance"] for day in one["days"] if day["state"] in ("fit", "lighter", "leave")}
+    inside = {date: value for date, value in chance.items() if "2026-03-20" <= date <= "2026-04-20"}  # operations.csv
+    best = min(inside, key=lambda date: inside[date])
+    assert inside[best] < chance[slurry["date"]]
+    assert slurry["window_words"].startswith("better within its window (20 Mar to 20 Apr): ")
+    assert f"{int(best[8:])} Apr" in slurry["window_words"]
+    assert "not fit: " in slurry["words"]
+
+
+def test_a_top_layer_that_smears_is_said_on_fit_days():
+    (one,) = result_of(sample_farm(), "--outfit", "drill", "--field", "Road Field")["result"]["fields"]
+    fit = [day for day in one["days"] if day["state"] == "fit"]
+    wet = [day for day in fit if day["tension_top_kpa"] < 9]  # of the worst soil; from 10 kPa on it moulds
+    dry = [day for day in fit if day["tension_top_kpa"] > 100]
+    assert wet and dry and all("the top layer smears" in day["words"] for day in wet)
+    assert not any("smears" in day["words"] for day in dry) and "the top layer smears" in one["answer"]
+
+
 # forecast and holes -----------------------------------------------------------------------------------------
 
 
@@ -212,6 +295,20 @@ def test_forecast_goes_on_after_the_weather_and_is_marked(farm, tmp_path):
     (alone / "weather.csv").unlink()
     told = result_of(alone, "--forecast", str(ahead))
     assert any(note["value"] == "forecast alone" for note in told["warnings"])
+
+
+def test_with_a_forecast_its_days_come_first_also_over_new_year(farm, tmp_path):
+    ahead = tmp_path / "ahead.csv"
+    ahead.write_text(weather_csv("2026-12-30", 8), encoding="utf-8")
+    told = result_of(farm, "--forecast", str(ahead), "--limit", "0.9", "--out", str(tmp_path / "out"))
+    (one,) = told["result"]["fields"]
+    assert told["result"]["forecast_from"] == "2027-01-01" and one["days"][-1]["date"] == "2027-01-06"
+    assert (one["ahead"][0]["first"], one["ahead"][-1]["last"]) == ("2027-01-01", "2027-01-06")
+    assert sum(part["days"] for part in one["ahead"]) == 6
+    said = ask(farm, "--forecast", str(ahead)).stdout.splitlines()
+    assert said[1].startswith("  forecast 1 Jan")
+    assert "In the 6 days of the forecast" in (tmp_path / "out" / "days.html").read_text(encoding="utf-8")
+    assert result_of(farm)["result"]["fields"][0]["ahead"] == []
 
 
 def test_a_hole_is_named_and_the_rest_is_done(tmp_path):

@@ -14,6 +14,7 @@ from trafficplan.cli.asked import known, plan_days, refuse, some_fields
 from trafficplan.cli.asked_pressure import check_plates
 from trafficplan.decide.days import FieldDays, field_days
 from trafficplan.decide.days_load import StressTable, set_to
+from trafficplan.decide.days_pressure import LetDown, let_down, under_table
 from trafficplan.decide.trip import heaviest
 from trafficplan.errors import InputError, Problem
 from trafficplan.farm import defaults
@@ -22,12 +23,10 @@ from trafficplan.farm.operation import Operation
 from trafficplan.farm.weather import Weather, joined
 from trafficplan.inputs.weather import read_forecast
 from trafficplan.names import Note
+from trafficplan.report.days_best import DRIEST_PA
 from trafficplan.report.days_result import ToldDays, cautions_of
 from trafficplan.soil.strength import TABLE_SOURCE
 from trafficplan.units import KPA
-
-#: Tension up to which the table of strength tells of a soil [Pa] (pF 2.5).
-DRIEST_PA = 31.6e3
 
 
 @dataclass(frozen=True)
@@ -50,11 +49,12 @@ def calendars_of(farm: Farm, asked: Mapping[str, Any]) -> ToldDays:
     """
     notes: list[Note] = []
     farm, forecast_from = _with_forecast(farm, asked["forecast"], notes)
-    first, last = _days(farm, asked["from"], asked["to"])
+    first, last = _days(farm, asked["from"], asked["to"], forecast_from is not None)
     limit = _limit(farm, asked["limit"], notes)
     tables: dict[tuple[object, ...], StressTable] = {}
     found: list[FieldDays] = []
     left_out: list[tuple[str, str]] = []
+    softer: list[LetDown | None] = []
     spreads, partly = False, False
     for key in some_fields(farm, asked["field"]):
         task = _task(farm, key, asked, notes)
@@ -73,18 +73,20 @@ def calendars_of(farm: Farm, asked: Mapping[str, Any]) -> ToldDays:
             continue
         spreads |= task.operation is not None and task.operation.change == "empties"
         found.append(one)
-        notes += _furrow(farm, task.outfit)
+        softer.append(let_down(farm, farm.fields[key], one, tables))
+        notes += [*_furrow(farm, task.outfit), *under_table(farm, outfit, task.load_kg)]
         notes += one.notes
     if not found:
         raise refuse("no field has a calendar", "--field", "; ".join(f"{key}: {why}" for key, why in left_out),
-                      "a field with soil, and an outfit", "name an outfit with --outfit")  # fmt: skip
+                      "a field with soil, and an outfit that does the job there",
+                      "name other fields or another job" if asked["outfit"] else "name an outfit with --outfit")  # fmt: skip
     notes.append(
         Note("assumed", "pressures", "the outfit's own in the field", "not asked", "outfits/*.toml, operations.csv")
     )
     notes += [*_dry(found), *_unknown(found)]
     return ToldDays(
         farm.title, farm.season, farm.units, tuple(found), forecast_from, tuple(left_out), partly,
-        tuple(dict.fromkeys(notes)), cautions_of(found, spreads),
+        tuple(dict.fromkeys(notes)), cautions_of(found, spreads, any(softer)), tuple(softer),
     )  # fmt: skip
 
 
@@ -126,8 +128,11 @@ def _overlap(measured: Weather, ahead: Weather) -> list[Note]:
     return [Note("assumed", what, f"{count} {value}", why) for count, what, value, why in told if count]
 
 
-def _days(farm: Farm, start: str | None, end: str | None) -> tuple[dt.date, dt.date]:
-    """Return first and last day of the calendar: as asked, else the season's days that the weather has."""
+def _days(farm: Farm, start: str | None, end: str | None, forecast: bool) -> tuple[dt.date, dt.date]:
+    """Return first and last day of the calendar: as asked, else the season's days that the weather has.
+
+    A forecast is told to its end, over New Year too.
+    """
     if farm.weather is None:
         raise InputError(
             Problem("no weather", "farm folder", "no weather.csv, or one without days", "rain and evaporation or temperatures by day",
@@ -136,7 +141,8 @@ def _days(farm: Farm, start: str | None, end: str | None) -> tuple[dt.date, dt.d
     there = [one.astype(object) for one in (farm.weather.days[0], farm.weather.days[-1])]
     first, last = plan_days(start, end)
     if first is None or last is None:
-        year = max(dt.date(farm.season, 1, 1), there[0]), min(dt.date(farm.season, 12, 31), there[1])
+        season_end = there[1] if forecast else dt.date(farm.season, 12, 31)
+        year = max(dt.date(farm.season, 1, 1), there[0]), min(season_end, there[1])
         if year[0] > year[1] and first is None and last is None:
             raise InputError(
                 Problem("weather of another year", "weather.csv", f"{there[0]} to {there[1]}",
@@ -212,7 +218,8 @@ def _load(farm: Farm, outfit: str, operation: Operation | None, asked: Mapping[s
 
 
 def _why(asked: Mapping[str, Any]) -> str:
-    return f"it has no operation {asked['job']}" if asked["job"] else "it has no operation that names an outfit"
+    by = f" by {asked['outfit']}" if asked["outfit"] else ""
+    return f"it has no operation {asked['job']}{by}" if asked["job"] else "it has no operation that names an outfit"
 
 
 def _furrow(farm: Farm, outfit: str) -> list[Note]:

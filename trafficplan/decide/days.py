@@ -58,6 +58,7 @@ class FieldDays:
     units, shares : soils of the field and the share of its area on each
     state : index into STATES
     chance_worst, chance_mean : at the full load, on the worst soil and as the mean by area
+    ratio_worst : stress over strength there, at the depth where the chance is highest
     chance_empty : with nothing on board, on the worst soil
     soil : index of the worst soil
     fit_load_kg : heaviest load that keeps the limit on all soils, 0 where nothing may be on board, on `leave` days too
@@ -80,6 +81,7 @@ class FieldDays:
     days: NDArray[np.datetime64]
     state: NDArray[np.int64]
     chance_worst: Floats
+    ratio_worst: Floats
     chance_mean: Floats
     chance_empty: Floats
     soil: NDArray[np.int64]
@@ -137,7 +139,7 @@ def field_days(
     table = kept_table(outfit, load_kg, judged, tills, {} if tables is None else tables)
     days = np.arange(np.datetime64(first), np.datetime64(last) + 1, dtype="datetime64[D]")
     top, deep, rain, et0, mean = _of_days(water, days, [water.units.index(unit.key) for unit in units])
-    chances, more = _chances(units, table, top, deep, tillage)
+    chances, ratios, more = _chances(units, table, top, deep, tillage)
     area = np.array([share / whole for share in shares.values()])
     worst = np.nan_to_num(chances, nan=-1.0).argmax(axis=1)[:, -1]
     fits = np.all(chances <= limit, axis=1)  # (days, loads)
@@ -157,6 +159,7 @@ def field_days(
         days=days,
         state=state,
         chance_worst=np.where(known, chances[:, :, -1].max(axis=1), np.nan),
+        ratio_worst=np.where(known, ratios[np.arange(len(days)), worst], np.nan),
         chance_mean=np.where(known, chances[:, :, -1] @ area, np.nan),
         chance_empty=np.where(known, chances[:, :, 0].max(axis=1), np.nan),
         soil=worst,
@@ -202,8 +205,11 @@ def _of_days(water: FieldWater, days: NDArray[np.datetime64], columns: Sequence[
 
 def _chances(
     units: Sequence[SoilUnit], table: StressTable, top_pa: Floats, deep_pa: Floats, tillage_m: float
-) -> tuple[Floats, tuple[Note, ...]]:
-    """Return the chance of overstress at the worst depth below tillage, (days, units, loads); NaN without weather."""
+) -> tuple[Floats, Floats, tuple[Note, ...]]:
+    """Return the chance of overstress at the worst depth below tillage, (days, units, loads), and the stress ratio there
+    with the full load, (days, units); NaN without weather.
+    """
+    ratios = np.full(deep_pa.shape, np.nan)
     found = np.full((*deep_pa.shape, len(table.loads_kg)), np.nan)
     notes: list[Note] = []
     for u, unit in enumerate(units):
@@ -215,9 +221,12 @@ def _chances(
         word = np.where(top_pa[known, u] == WORD_LIMITS[0], 1, word)  # at the limit it moulds, as in moisture_word
         nu = concentration_factor(deep).astype(np.int64) - NUS[0]
         stress = table.stress_pa[:, word, nu]  # (loads, days, depths)
-        at_depth = chance(stress / strength[None], spread[None, None])
+        ratio = stress / strength[None]
+        at_depth = chance(ratio, spread[None, None])
         found[known, u] = at_depth.max(axis=2).T
-    return found, tuple(dict.fromkeys(notes))
+        deepest = at_depth[-1].argmax(axis=1)
+        ratios[known, u] = ratio[-1, np.arange(len(known)), deepest]
+    return found, ratios, tuple(dict.fromkeys(notes))
 
 
 def _strength(
@@ -285,7 +294,7 @@ def next_fit_day(
     if operation.moisture is not None and state[0] < 3:
         told = np.full((1, len(found.units)), 0.0)
         top, deep = told + operation.moisture.top_pa, told + operation.moisture.deep_pa
-        chances, _ = _chances(found.units, found.table, top, deep, found.tillage_m)
+        chances, _, _ = _chances(found.units, found.table, top, deep, found.tillage_m)
         state[0] = 0 if np.all(chances[0, :, -1] <= limit) else 2
     fit = np.flatnonzero(state == 0)
     return operation.day + dt.timedelta(days=int(fit[0])) if len(fit) else None

@@ -19,13 +19,14 @@ from trafficplan.report.charts import _STYLE, BAND, INK, QUIET, RULE, _svg
 from trafficplan.report.days_words import CLOSED, FIT, LEAVE, LIGHTER, UNKNOWN, rain_text, stretches
 from trafficplan.report.words import say_day
 from trafficplan.soil.moisture import WORD_LIMITS
-from trafficplan.units import INCH, KPA
+from trafficplan.units import INCH, KPA, POUND
 
 #: Tensions that are drawn [kPa].
 _SHOWN_KPA = (1.0, 500.0)
 
-#: Share of matplotlib's viridis (told apart by any eyes, and in grey) for what a day allows.
-_SHADES = {FIT: 0.0, LIGHTER: 0.55, LEAVE: 0.97}
+#: Share of matplotlib's magma from light to dark (told apart by any eyes, and in grey) for what a day allows: the same
+#: sense as on the maps, dark is bad.
+_SHADES = {FIT: 0.05, LIGHTER: 0.38, LEAVE: 0.86}
 _EPOCH = dt.date(1970, 1, 1)
 _CLOSED, _UNKNOWN = "#d9d4c7", "#ffffff"
 _NAMES = {
@@ -46,13 +47,17 @@ def days_chart(found: FieldDays, key: str, units: str, forecast_from: np.datetim
     forecast_from : first day of a forecast, marked, or None
     """
     with matplotlib.rc_context(_STYLE):
-        drawing = Figure(figsize=(9.6, 4.9))
-        drawing.subplots_adjust(left=0.068, right=0.925, top=0.955, bottom=0.115, hspace=0.42)
-        axes = drawing.subplots(4, 1, sharex=True, height_ratios=(0.9, 1.7, 1.3, 0.34))
+        loaded = found.load_kg > 0
+        drawing = Figure(figsize=(9.6, 5.9 if loaded else 4.9))
+        drawing.subplots_adjust(left=0.068, right=0.925, top=0.962, bottom=0.1, hspace=0.46)
+        heights = (0.9, 1.7, 1.3, 0.9, 0.34) if loaded else (0.9, 1.7, 1.3, 0.34)
+        axes = drawing.subplots(len(heights), 1, sharex=True, height_ratios=heights)
         _rain(axes[0], found, units)
         _tension(axes[1], found)
         _chance(axes[2], found)
-        _strip(axes[3], found)
+        if loaded:
+            _load(axes[3], found, units)
+        _strip(axes[-1], found)
         middle = _middles(found)
         for ax in axes:
             ax.set_xlim(middle[0] - 0.5, middle[-1] + 0.5)
@@ -62,8 +67,8 @@ def days_chart(found: FieldDays, key: str, units: str, forecast_from: np.datetim
         if forecast_from is not None:
             axes[0].annotate("forecast", (_number(forecast_from), 1), xycoords=("data", "axes fraction"), va="top",
                              xytext=(4, 0), textcoords="offset points", fontsize=9, color=QUIET)  # fmt: skip
-        axes[3].xaxis.set_major_locator(FixedLocator(_ticks(found)))
-        axes[3].xaxis.set_major_formatter(
+        axes[-1].xaxis.set_major_locator(FixedLocator(_ticks(found)))
+        axes[-1].xaxis.set_major_formatter(
             FuncFormatter(lambda value, _: say_day(_EPOCH + dt.timedelta(days=round(value))))
         )
         return _svg(drawing, key, f"{found.field.key}: rain, tension, chance and fit days")
@@ -112,29 +117,24 @@ def _tension(ax: Axes, found: FieldDays) -> None:
     if len(found.units) > 1:
         ax.fill_between(x, np.clip(deep.min(axis=1), low, high), np.clip(deep.max(axis=1), low, high), color=INK,
                         alpha=0.14, linewidth=0, label="deep layer, all soils")  # fmt: skip
-    largest = found.units[0].key
-    name = f" of {largest}" if len(found.units) > 1 else ""
-    ax.plot(x, np.clip(deep[:, 0], low, high), color=INK, linewidth=1.8, label=f"deep layer{name}")
-    ax.plot(x, np.clip(top[:, 0], low, high), color="#b8860b", linewidth=1.0, label=f"top layer{name}")
+    judged = _judged(found)
+    name = f", {found.units[judged].key}" if len(found.units) > 1 else ""
+    ax.plot(x, np.clip(deep[:, judged], low, high), color=INK, linewidth=1.8, label=f"deep layer{name}")
+    ax.plot(x, np.clip(top[:, judged], low, high), color="#b8860b", linewidth=1.0, label="its top layer")
     ax.set_yscale("log")
     ax.set_ylim(low, high)
     ax.set_yticks([1, 10, 20, 100, 500], ["1", "10", "20", "100", "500"])
     ax.set_yticks([], minor=True)
     ax.set_ylabel("tension, kPa")
-    ax.set_title("Soil water: tension of the layers", loc="left")
+    ax.set_title("Tension of the soil's water", loc="left")
     _beside_title(ax)
 
 
 def _chance(ax: Axes, found: FieldDays) -> None:
     x = _middles(found)
     if found.load_kg > 0:
-        share = np.nan_to_num(found.fit_load_kg) / found.load_kg
-        ax.fill_between(x, 0, share, step="mid", color=matplotlib.colormaps["viridis"](0.5), alpha=0.45, linewidth=0,
-                        label="share of the load that is fit")  # fmt: skip
-        ax.plot(x, found.chance_empty, color=QUIET, linewidth=1.1, linestyle=(0, (4, 2)), label="chance, empty")
-    ax.plot(
-        x, found.chance_worst, color=INK, linewidth=1.6, label="chance, full load" if found.load_kg > 0 else "chance"
-    )
+        ax.plot(x, found.chance_empty, color=QUIET, linewidth=1.1, linestyle=(0, (4, 2)), label="empty")
+    ax.plot(x, found.chance_worst, color=INK, linewidth=1.6, label="full load" if found.load_kg > 0 else "chance")
     ax.axhline(found.limit, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
     ax.annotate(f"limit {found.limit:g}", (1, found.limit), xycoords=("axes fraction", "data"), xytext=(4, 0),
                 textcoords="offset points", va="center", fontsize=9, color=QUIET)  # fmt: skip
@@ -145,6 +145,26 @@ def _chance(ax: Axes, found: FieldDays) -> None:
     ax.set_axisbelow(True)
     ax.set_title("Chance below tillage, worst soil", loc="left")
     _beside_title(ax)
+
+
+def _load(ax: Axes, found: FieldDays, units: str) -> None:
+    """Draw the heaviest load that is fit on each day, also where it is too little for a trip."""
+    scale = 1e-3 if units == "metric" else 1e-3 / POUND
+    x, load = _middles(found), np.nan_to_num(found.fit_load_kg) * scale
+    ax.fill_between(x, 0, load, step="mid", color=to_hex(matplotlib.colormaps["viridis"](0.45)), linewidth=0)
+    full = found.load_kg * scale
+    ax.axhline(full, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
+    ax.annotate("full", (1, full), xycoords=("axes fraction", "data"), xytext=(4, 0), textcoords="offset points",
+                va="center", fontsize=9, color=QUIET)  # fmt: skip
+    ax.set_ylim(0, 1.1 * full)
+    ax.set_ylabel("t" if units == "metric" else "1,000 lb")
+    none = "" if load.any() else ": none on any day"
+    ax.set_title(f"Heaviest load that is fit{none}", loc="left")
+
+
+def _judged(found: FieldDays) -> int:
+    """Return the soil that judges most days."""
+    return int(np.bincount(found.soil, minlength=len(found.units)).argmax())
 
 
 def _beside_title(ax: Axes) -> None:
@@ -188,5 +208,5 @@ def _strip(ax: Axes, found: FieldDays) -> None:
 
 def _colour(kind: int) -> str:
     if kind in _SHADES:
-        return to_hex(matplotlib.colormaps["viridis"](_SHADES[kind]))
+        return to_hex(matplotlib.colormaps["magma_r"](_SHADES[kind]))
     return _CLOSED if kind == -1 else _UNKNOWN

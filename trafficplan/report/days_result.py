@@ -11,14 +11,25 @@ from typing import Any
 import numpy as np
 
 from trafficplan.decide.days import STATES, FieldDays
-from trafficplan.names import Note
+from trafficplan.decide.days_pressure import LetDown
+from trafficplan.names import Note, step_of
 from trafficplan.report.cautions import Caution, cautions_for
+from trafficplan.report.days_best import (
+    ahead,
+    best_line,
+    degrees_as_data,
+    dry_line,
+    let_down_as_data,
+    let_down_line,
+    window_text,
+)
 from trafficplan.report.days_words import (
     CLOSED,
     FIT,
     LEAVE,
     LIGHTER,
     UNKNOWN,
+    Stretch,
     answer,
     date_of,
     day_words,
@@ -35,8 +46,8 @@ from trafficplan.units import BAR, KPA
 
 #: Columns of days.csv in order.
 COLUMNS = (
-    "field", "outfit", "job", "load_t", "date", "state", "fit_load_t", "chance", "chance_mean", "chance_empty",
-    "fit_area_pct", "soil", "moisture_top", "moisture_deep", "tension_top_kpa", "tension_deep_kpa", "rain_mm", "et0_mm",
+    "field", "outfit", "job", "load_t", "date", "state", "fit_load_t", "chance", "stress_ratio", "step", "chance_mean",
+    "chance_empty", "fit_area_pct", "soil", "moisture_top", "moisture_deep", "tension_top_kpa", "tension_deep_kpa", "rain_mm", "et0_mm",
     "forecast", "words",
 )  # fmt: skip
 
@@ -50,6 +61,7 @@ class ToldDays:
     forecast_from : first day of the forecast, or None
     left_out : fields without a calendar, with the reason
     partly : whether one of them was asked for by name, or failed
+    softer : of each of `fields`, its calendar at the lowest pressures that the tables allow
     """
 
     farm: str
@@ -61,11 +73,12 @@ class ToldDays:
     partly: bool
     notes: tuple[Note, ...]
     cautions: tuple[Caution, ...]
+    softer: tuple[LetDown | None, ...]
 
 
-def cautions_of(fields: Sequence[FieldDays], spreads: bool) -> tuple[Caution, ...]:
-    """Return the cautions that apply to calendars."""
-    situations = {"chance"} | ({"spreading"} if spreads else set())
+def cautions_of(fields: Sequence[FieldDays], spreads: bool, pressures: bool) -> tuple[Caution, ...]:
+    """Return the cautions that apply to calendars; `pressures`: lower ones are named."""
+    situations = {"chance"} | ({"spreading"} if spreads else set()) | ({"pressure"} if pressures else set())
     lowest = [least for one in fields if (least := least_chance(one))]
     assumed = all(unit_is_assumed(unit) for one in fields for unit in one.units)
     if lowest and assumed and min(least[0] for least in lowest) >= FULL_SCALE:
@@ -80,13 +93,13 @@ def result_of(told: ToldDays) -> dict[str, Any]:
         "season": told.season,
         "forecast_from": None if told.forecast_from is None else str(told.forecast_from),
         "states": list(STATES),
-        "fields": [_field(told, one) for one in told.fields],
+        "fields": [_field(told, one, down) for one, down in zip(told.fields, told.softer, strict=True)],
         "left_out": [{"field": key, "why": why} for key, why in told.left_out],
         "cautions": [one.text for one in told.cautions],
     }
 
 
-def _field(told: ToldDays, found: FieldDays) -> dict[str, Any]:
+def _field(told: ToldDays, found: FieldDays, down: LetDown | None) -> dict[str, Any]:
     least = least_chance(found)
     closed = int(np.isin(found.state, CLOSED).sum())
     counts = {name: int((found.state == code).sum()) for code, name in enumerate(STATES)}
@@ -109,17 +122,28 @@ def _field(told: ToldDays, found: FieldDays) -> dict[str, Any]:
         "closed_days": closed,
         "unknown_days": counts[STATES[UNKNOWN]],
         "least_chance": None if least is None else least[0],
-        "stretches": [
-            {"first": date_of(found, one.start).isoformat(), "last": date_of(found, one.end).isoformat(),
-             "days": one.days, "state": STATES[one.state], "words": one.text}
-            for one in stretches(found, told.units)
-        ],
+        "best": best_line(found),
+        "degrees": degrees_as_data(found),
+        "let_down": let_down_as_data(down),
+        "let_down_words": let_down_line(found, down, told.units),
+        "dry_words": dry_line(found),
+        "ahead": _stretches(found, ahead(found, told.forecast_from, told.units)),
+        "stretches": _stretches(found, stretches(found, told.units)),
         "operations": [
-            {"operation": one.key, "date": one.day.isoformat(), "job": one.job, "words": line}
+            {"operation": one.key, "date": one.day.isoformat(), "job": one.job, "words": line,
+             "window_words": window_text(found, one)}
             for one, line in zip(found.operations, done_lines(found, told.units), strict=True)
         ],
         "days": [{key: row[key] for key in COLUMNS[4:]} for row in _rows(told, found)],
     }  # fmt: skip
+
+
+def _stretches(found: FieldDays, parts: Sequence[Stretch]) -> list[dict[str, Any]]:
+    return [
+        {"first": date_of(found, one.start).isoformat(), "last": date_of(found, one.end).isoformat(), "days": one.days,
+         "state": STATES[one.state], "words": one.text}
+        for one in parts
+    ]  # fmt: skip
 
 
 def _rows(told: ToldDays, found: FieldDays) -> list[dict[str, Any]]:
@@ -139,6 +163,8 @@ def _rows(told: ToldDays, found: FieldDays) -> list[dict[str, Any]]:
                 "state": STATES[int(found.state[i])],
                 "fit_load_t": _number(found.fit_load_kg[i] / 1e3, 3),
                 "chance": _number(found.chance_worst[i], 3),
+                "stress_ratio": _number(found.ratio_worst[i], 3),
+                "step": step_of(float(found.ratio_worst[i])) if known else None,
                 "chance_mean": _number(found.chance_mean[i], 3),
                 "chance_empty": _number(found.chance_empty[i], 3),
                 "fit_area_pct": _number(100 * found.fit_share[i], 1),
@@ -182,9 +208,13 @@ def text_of(told: ToldDays) -> str:
     """Return the answer for the terminal: one paragraph per field; its days where one field was asked for."""
     lines = []
     whole = len(told.fields) == 1
-    for found in told.fields:
-        lines += [title(found, told.units), f"  {answer(found, told.units)}", f"  {wheel_line(found, told.units)}"]
-        lines += [f"  done: {line}" for line in done_lines(found, told.units)]
+    for found, down in zip(told.fields, told.softer, strict=True):
+        lines.append(title(found, told.units))
+        for one in ahead(found, told.forecast_from, told.units):
+            lines.append(f"  forecast {span(found, one.start, one.end)}: {one.text}")
+        lines += [f"  {line}" for line in said_of(told, found, down)]
+        lines += [f"  {wheel_line(found, told.units)}"]
+        lines += [f"  on {line}" for line in done_of(told, found)]
         for one in stretches(found, told.units):
             if whole or one.state in (FIT, LIGHTER):
                 lines.append(f"    {span(found, one.start, one.end):>16}  {_count(one.days):>8}  {one.text}")
@@ -197,6 +227,21 @@ def text_of(told: ToldDays) -> str:
     lines.append(f"{assumed} assumptions: --json or --out tells them.")
     lines += ["", *(one.text for one in told.cautions)]
     return "\n".join(lines)
+
+
+def said_of(told: ToldDays, found: FieldDays, down: LetDown | None) -> list[str]:
+    """Return the sentences of a field: the answer, its best days, what is too strict, and what pressures would change."""
+    lines = (
+        answer(found, told.units), best_line(found), dry_line(found), let_down_line(found, down, told.units)
+    )  # fmt: skip
+    return [line for line in lines if line]
+
+
+def done_of(told: ToldDays, found: FieldDays) -> list[str]:
+    """Return what was done with the outfit in the field, with the best days of its window."""
+    windows = [window_text(found, one) for one in found.operations]
+    lines = done_lines(found, told.units)
+    return [f"{line}; {window}" if window else line for line, window in zip(lines, windows, strict=True)]
 
 
 def _count(days: int) -> str:

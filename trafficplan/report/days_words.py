@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trafficplan.decide.days import HEAVY_RAIN_MM, RAIN_DAYS, STATES, FieldDays
-from trafficplan.report.words import say, say_day
+from trafficplan.report.words import say, say_chance, say_day
 from trafficplan.soil.moisture import WORD_LIMITS, moisture_word
 from trafficplan.units import INCH, KPA
 
@@ -65,20 +65,26 @@ def full_text(found: FieldDays, units: str) -> str:
     return f"the full load of {load_text(found.load_kg, units)}" if found.load_kg > 0 else "the outfit"
 
 
-def reason(found: FieldDays, at: int, units: str) -> str:
-    """Return why a day does not allow the full load: the deep layer of the worst soil, and what wetted it."""
+def reason(found: FieldDays, at: int, units: str, dated: bool = False) -> str:
+    """Return why a day does not allow the full load: the deep layer of the worst soil, and what wetted it.
+
+    Parameters
+    ----------
+    dated : say which day it is, among several
+    """
     soil = int(found.soil[at])
     deep = float(found.deep_pa[at, soil])
     word = moisture_word(deep)
     where = f" on {found.units[soil].key}" if len(found.units) > 1 else ""
-    text = f"deep layer {word}{where} ({deep / KPA:.0f} kPa)"
+    on = f" on {say_day(date_of(found, at))}" if dated else ""
+    text = f"deep layer {word}{where} ({deep / KPA:.0f} kPa{on})"
     rain = found.rain_before(at)
     if word != "crumbles" and rain >= NAMED_RAIN_MM:
         return f"{text} after {rain_text(rain, units)} in {RAIN_DAYS} days"
     if word == "smears" and not np.any(found.deep_pa[: at + 1, soil] > WORD_LIMITS[1]):
         return f"{text}; it has not dried since winter"
     if word == "crumbles":
-        return f"{text}; its wheels press too hard even there"
+        return f"{text}, yet the wheels press {found.ratio_worst[at]:.1f} times what it is likely to bear"
     return text
 
 
@@ -91,13 +97,15 @@ def _words(found: FieldDays, start: int, end: int, worst: int, units: str) -> st
     """Return what days in a row with one state allow; `worst` is the day that tells the reason."""
     state = int(found.state[worst])
     if state == FIT:
-        return f"full load, {load_text(found.load_kg, units)}" if found.load_kg > 0 else "fit"
+        fit = f"full load, {load_text(found.load_kg, units)}" if found.load_kg > 0 else "fit"
+        return fit + surface_text(found, start, end)
+    why = reason(found, worst, units, dated=end > start)
     if state == LIGHTER:
         least, most = (load_text(float(one), units) for one in _ends(found.fit_load_kg[start : end + 1]))
         best = "" if least == most else f", on the best of them {most}"
-        return f"up to {least}{best}: {reason(found, worst, units)}"
+        return f"up to {least}{best}: {why}{surface_text(found, start, end)}"
     if state == LEAVE:
-        return f"leave it: {reason(found, worst, units)}"
+        return f"leave it: {why}{_too_little(found, start, end, units)}"
     if state == RAIN:
         rain = [rain_text(float(one), units, fine=True) for one in _ends(found.rain_mm[start : end + 1])]
         limit = rain_text(HEAVY_RAIN_MM, units)
@@ -109,14 +117,37 @@ def _words(found: FieldDays, start: int, end: int, worst: int, units: str) -> st
     return "no weather for it"
 
 
+def surface_smears(found: FieldDays) -> np.ndarray:
+    """Return on which days the top layer of any soil of the field smears, (days,)."""
+    return np.asarray(np.nan_to_num(found.top_pa, nan=np.inf).min(axis=1) < WORD_LIMITS[0])
+
+
+def surface_text(found: FieldDays, start: int, end: int) -> str:
+    """Return that the top layer smears on days that the deep layer allows, "" where it does not."""
+    wet = int(surface_smears(found)[start : end + 1].sum())
+    if not wet:
+        return ""
+    some = "" if wet == end - start + 1 else f" on {wet} of them"
+    return f"; the top layer smears{some}: ruts, no weather to till or drill"
+
+
+def _too_little(found: FieldDays, start: int, end: int, units: str) -> str:
+    """Return that a load would be fit which is too small to be worth a trip, "" where none is."""
+    load = found.fit_load_kg[start : end + 1]
+    if found.load_kg <= 0 or np.isnan(load).all():
+        return ""
+    most = float(np.nanmax(load))
+    return f"; only up to {load_text(most, units)} would be fit" if most > 0 else "; only the empty outfit would be fit"
+
+
 def _ends(values: Sequence[float] | np.ndarray) -> tuple[float, float]:
     return float(np.nanmin(values)), float(np.nanmax(values))
 
 
-def stretches(found: FieldDays, units: str) -> tuple[Stretch, ...]:
-    """Return the calendar as days in a row, in order."""
-    changes = np.flatnonzero(np.diff(found.state)) + 1
-    starts, ends = [0, *changes.tolist()], [*(changes - 1).tolist(), len(found.state) - 1]
+def stretches(found: FieldDays, units: str, first: int = 0) -> tuple[Stretch, ...]:
+    """Return the calendar from a day on (its index) as days in a row, in order."""
+    changes = first + np.flatnonzero(np.diff(found.state[first:])) + 1
+    starts, ends = [first, *changes.tolist()], [*(changes - 1).tolist(), len(found.state) - 1]
     made = []
     for start, end in zip(starts, ends, strict=True):
         chances = np.nan_to_num(found.chance_worst[start : end + 1], nan=0.0)
@@ -157,42 +188,35 @@ def answer(found: FieldDays, units: str) -> str:
     full = full_text(found, units)
     rest = []
     if counts[LIGHTER] and counts[FIT]:
-        rest.append(f"lighter loads on {_days(counts[LIGHTER])}")
+        rest.append(f"lighter loads on {count_text(counts[LIGHTER])}")
     if counts[LEAVE]:
-        rest.append(f"leave it on {_days(counts[LEAVE])}")
+        rest.append(f"leave it on {count_text(counts[LEAVE])}")
     if closed := sum(counts[code] for code in CLOSED):
-        rest.append(f"closed by rain, frost or standing water on {_days(closed)}")
+        rest.append(f"closed by rain, frost or standing water on {count_text(closed)}")
     if counts[UNKNOWN]:
-        rest.append(f"no weather for {_days(counts[UNKNOWN])}")
+        rest.append(f"no weather for {count_text(counts[UNKNOWN])}")
     tail = f" {_capital('; '.join(rest))}." if rest else ""
     for code, words in ((FIT, f"Fit with {full}"), (LIGHTER, f"Never fit with {full}, with a lighter one")):
         if counts[code]:
             first = next(run for run in runs if run.state == code)
             longest = max((run for run in runs if run.state == code), key=lambda run: run.days)
             more = "" if longest is first else f", longest from {span(found, longest.start, longest.end)}"
-            return f"{words} on {_days(counts[code])}: first {span(found, first.start, first.end)}{more}.{tail}"
+            wet = int((surface_smears(found) & (found.state == code)).sum())
+            smears = f"; on {wet} of them the top layer smears: ruts, no weather to till or drill" if wet else ""
+            first_text = span(found, first.start, first.end)
+            return f"{words} on {count_text(counts[code])}: first {first_text}{more}{smears}.{tail}"
     least = least_chance(found)
     if least is None:
         return f"No open day.{tail}"
     chance, start, end = least
     empty = float(found.chance_empty[start : end + 1].min())
-    bare = f"; with nothing on board {chance_text(empty)}" if found.load_kg > 0 else ""
-    line = f"No day keeps the limit of {found.limit:g} with {full}: the least chance is {chance_text(chance)}"
-    return f"{line} ({span(found, start, end)}{bare}).{tail}"
+    bare = f", with nothing on board {say_chance(empty)}" if found.load_kg > 0 else ""
+    line = f"No day is fit for {full} at the limit of {found.limit:g}: at best overstress is {say_chance(chance)}"
+    return f"{line}{bare}.{tail}"
 
 
-def chance_text(chance: float) -> str:
-    """Return a chance in a step of 0.1, as people see it.
-
-    Examples
-    --------
-    >>> chance_text(0.76), chance_text(0.97)
-    ('0.8', '0.9 and more')
-    """
-    return "0.9 and more" if chance >= 0.85 else f"{chance:.1f}"
-
-
-def _days(count: int) -> str:
+def count_text(count: int) -> str:
+    """Return a number of days as people write it."""
     return f"{count} day{'' if count == 1 else 's'}"
 
 
@@ -225,5 +249,6 @@ def done_lines(found: FieldDays, units: str) -> list[str]:
     for one in found.operations:
         at = int((np.datetime64(one.day) - found.days[0]).astype(np.int64))
         by_hand = f"; by hand it was {one.moisture.words}" if one.moisture is not None else ""
-        lines.append(f"{say_day(one.day)} {one.job} ({one.key}): {day_words(found, at, units)}{by_hand}")
+        words = day_words(found, at, units).replace("leave it: ", "not fit: ", 1)
+        lines.append(f"{say_day(one.day)} {one.job} ({one.key}): {words}{by_hand}")
     return lines

@@ -12,6 +12,7 @@ from trafficplan.decide.days import (
     WATERLOGGED_PA,
 )
 from trafficplan.decide.days_load import LOADS_MOST, NUS
+from trafficplan.decide.days_order import OPEN, RATIO_STEP
 from trafficplan.report.use import InUse
 from trafficplan.soil.crops import (
     FIRST_ROOT_M,
@@ -127,3 +128,8 @@ def _days() -> Iterator[InUse]:
         f"{RAIN_DAYS} days"
     )
     yield InUse(part, "what is looked at", value, "set for this program", "ours")
+    value = (
+        f"days that are {', '.join(STATES[code] for code in OPEN)}, by chance in steps of 0.1; from 0.9 on by the stress "
+        f"ratio in steps of {RATIO_STEP:g}"
+    )
+    yield InUse(part, "days from best to worst", value, "set for this program", "ours")
