@@ -133,8 +133,10 @@ def test_the_answer_comes_first_in_words(folder):
     told = run(folder, *ASKED)
     assert told.exit_code == 0
     lines = told.stdout.splitlines()
-    assert re.match(r".+ \(place \d+\)\.$", lines[0])
-    assert "refills" in lines[1] and "Cautions" in lines and "How sure" in lines
+    # 40 t in 9 t loads from a yard 100 m away: a trailer that is waited for does not pay
+    assert lines[0] == "No trailer: Tractor with trailed spreader drives to the yard itself."
+    assert re.match(r"If it has to stand: .+ \(place \d+\)\.$", lines[2])
+    assert "refills" in lines[3] and "Cautions" in lines and "How sure" in lines
     assert not re.search(r"\d\s*(bar|psi)\b", told.stdout)  # no maker's table of the tank's tyres
     assert re.search(r"^rank +place +where", told.stdout, flags=re.MULTILINE)
 
@@ -278,3 +280,13 @@ def test_spreading_on_ground_that_may_not_be_spread_is_refused(tmp_path, surface
     assert told.exit_code == 2 and surface in told.stderr
     # another day is another ground
     assert run(folder, *ASKED, "--date", "2026-03-10", "--candidates", "4").exit_code == 0
+
+
+def test_the_day_of_the_job_is_told(folder):
+    plain = [one for one in ASKED if one not in ("--date", "2026-03-20")]
+    told = json.loads(run(folder, *plain, "--json").stdout)
+    (day,) = [note for note in told["assumptions"] if note["what"] == "day of the job"]
+    assert day["value"] == "2026-03-20" and "no --date" in day["why"]
+    other = json.loads(run(folder, *ASKED, "--date", "2025-08-12", "--json").stdout)
+    (day,) = [note for note in other["warnings"] if note["what"] == "day of the job"]
+    assert "season is 2026" in day["why"]

@@ -121,6 +121,13 @@ def _operation(farm: Farm, field: Field, served: Outfit, asked: Mapping[str, Any
         notes.append(
             Note("assumed", "day of the job", when.isoformat(), "no --date: after all operations of the field")
         )
+    elif day is None:
+        more = len({one.day for one in here})
+        told = "no --date: the day of its row in operations.csv" + (f", the first of {more} days" if more > 1 else "")
+        notes.append(Note("assumed", "day of the job", when.isoformat(), told))
+    elif when.year != farm.season:
+        why = f"the farm's season is {farm.season}: what was driven in other years is not known, and does not count"
+        notes.append(Note("warned", "day of the job", when.isoformat(), why))
     made = Operation("park", 0, when, None, field.key, asked["job"] or "served", served.key)
     base = made if row is None else row
     return replace(

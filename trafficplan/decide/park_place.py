@@ -18,7 +18,7 @@ from trafficplan.names import HAUL, WORK, Note
 from trafficplan.routes import parking_limits as limits
 from trafficplan.routes.access import entrances
 from trafficplan.routes.laid import lay
-from trafficplan.routes.parking import Bodies, Spot, bodies_of, outline, spots
+from trafficplan.routes.parking import BESIDE_TRACK_M, NEAR_M, Bodies, Spot, bodies_of, outline, spots
 from trafficplan.routes.parking_limits import Limit
 from trafficplan.routes.parking_way import Roads, Trip, drive_of, trip_to
 from trafficplan.routes.passes import Drive
@@ -91,7 +91,7 @@ def candidates(job: ParkJob) -> tuple[tuple[Candidate, ...], tuple[Note, ...]]:
         (place.kind, place.key)
         for one in listed
         for limit, place in limits.distance_limits(one.stands, job.farm.places, job.farm.defaults)
-        if limit.found < limit.needed
+        if limit.found < max(limit.needed, NEAR_M)
     ]
     more = list(notes_of(used, job.farm.defaults))
     if job.farm.elevation is not None:
@@ -265,7 +265,8 @@ def warnings_at(job: ParkJob, candidate: Candidate, served: Drive | None = None)
         found.append((f"tipping or raising a body {where}", "do not", "; ".join(reasons)))
     if job.farm.elevation is not None and not any(one.what.startswith("slope") for one in candidate.limits):
         found.append((f"slope {where}", "not known", "no heights there: look whether it is level"))
-    if candidate.spot.kind == "hard track":
+    near = [one.line for one in job.farm.tracks if one.line.distance(candidate.stands) < BESIDE_TRACK_M]
+    if candidate.spot.kind == "hard track" or (candidate.spot.kind == "yard" and near):
         why = "others have to get past, and the outfit that comes alongside needs room"
         found.append((f"width of the track {where}", "not known", why))
     found += [

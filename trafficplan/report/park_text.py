@@ -17,13 +17,14 @@ from trafficplan.report.park_words import (
     pressure_line,
     refusal,
     signed_minutes,
+    soil_words,
+    standing_title,
     standing_words,
     sure_lines,
     time_line,
     work_line,
 )
 from trafficplan.report.words import figure, unit_of
-from trafficplan.soil.moisture import moisture_word
 
 #: Places in the table of the terminal, and refused ones that are told.
 MOST_PLACES, MOST_REFUSED = 12, 8
@@ -52,12 +53,10 @@ def basis_line(answer: ParkAnswer) -> str:
         f"{job.trailer_kg / 1e3:.1f} t" if job.farm.units == "metric" else f"{figure('mass', job.trailer_kg, 'us')} lb"
     )
     word = "takes from" if job.fills else "serves"
-    moisture = job.operation.moisture
-    told = moisture.words if moisture else moisture_word(job.tension_pa[1])
     stays = "" if job.stay_s is None else f", stands {job.stay_s / 3600:g} h"
     return (
         f"{job.trailer.title}, {tons} a load, {word} {job.served.title} in {job.field.key} on {job.operation.day}; "
-        f"{load_words(job.need_kg, job.farm.units)} in all{stays}. Soil {told}. {len(answer.places) + len(answer.refused)} places looked at."
+        f"{load_words(job.need_kg, job.farm.units)} in all{stays}. Soil {soil_words(job)}. {len(answer.places) + len(answer.refused)} places looked at."
     )
 
 
@@ -96,7 +95,7 @@ def blocks(answer: ParkAnswer, most_refused: int) -> list[tuple[str, list[str]]]
     found: list[tuple[str, list[str]]] = []
     stands = next((one for one in answer.places if one.stands is not None), None)
     if stands is not None and stands.stands is not None:
-        title = f"Standing at place {stands.candidate.number}"
+        title = standing_title(stands, answer.places[0])
         found.append(
             (
                 title,

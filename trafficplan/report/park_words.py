@@ -14,6 +14,7 @@ from trafficplan.machines.tyre_table import table_of
 from trafficplan.names import Note
 from trafficplan.report.words import say, say_chance
 from trafficplan.routes.parking_limits import Limit
+from trafficplan.soil.moisture import moisture_word
 from trafficplan.units import FOOT, GRAVITY, INCH, KPA, pressure_text
 
 #: Differences below these are not told: minutes, square metres, passes at the place.
@@ -45,29 +46,33 @@ def note_words(note: Note) -> str:
     return f"{capital(note.what)}: {note.value}, {note.why}"
 
 
+def warned_words(one: Weighed) -> str:
+    """Return in short what is warned of at a place that is offered, "" where nothing is."""
+    told = [f"{note.what.split(' at place ')[0]}: {note.value}" for note in one.warnings]
+    return f" Warned of there: {'; '.join(told)}." if told else ""
+
+
 def answer_lines(answer: ParkAnswer) -> list[str]:
     """Return the answer line by line: where, what it draws, the next best, uncoupling, getting away after rain."""
     best = answer.best
     if best is None:
         return _nowhere(answer)
-    lines = [f"{capital(best.candidate.words)} (place {best.candidate.number}).", draws(answer.job, best), without_line(answer)]
+    without = without_lines(answer)
+    where = f"{best.candidate.words} (place {best.candidate.number})."
+    lines = [*without, f"If it has to stand: {where}" if without else capital(where), draws(answer.job, best)]
     for other in next_best(answer):
         lines.append(
             f"Instead {other.candidate.words} (place {other.candidate.number}): {against(answer.job, other, best)}."
+            f"{warned_words(other)}"
         )
     return [*lines, waiting_line(answer), coupling_line(answer), away_line(answer)]
 
 
 def next_best(answer: ParkAnswer) -> list[Weighed]:
-    """Return the next best places of other kinds of ground, two at most: one on the field and one outside if there are."""
+    """Return the second in rank, and the best on the other ground (on the field or outside), where there are such."""
     best = answer.places[0].candidate.spot
-    other = [one for one in answer.places[1:] if one.candidate.spot.on_field != best.on_field][:1]
-    alike = [
-        one
-        for one in answer.places[1:]
-        if one.candidate.spot.on_field == best.on_field and one.candidate.spot.kind != best.kind
-    ][:1]
-    return sorted([*other, *alike] or list(answer.places[1:2]), key=answer.places.index)
+    other = [one for one in answer.places[2:] if one.candidate.spot.on_field != best.on_field][:1]
+    return [*answer.places[1:2], *other]
 
 
 def _nowhere(answer: ParkAnswer) -> list[str]:
@@ -203,16 +208,28 @@ def other_words(one: Other, answer: ParkAnswer) -> str:
             if one.key == "hard track"
             else (f"{capital(one.words)}: no difference that counts.")
         )
-    return f"{capital(one.words)}: {', '.join(parts) if parts else 'no difference that counts'}."
+    told = ", ".join(parts) if parts else "no difference that counts"
+    if one.key == "moved once":
+        minute = answer.job.minute_m2
+        if one.lasting_m2 + minute * one.minutes >= best.worth_m2(minute):
+            return f"Moving it once does not help; the best pair of places, {one.words.removeprefix('moved once: ')}: {told}."
+    if one.key == "two trailers":
+        told += " (tractor and driver of the second are not counted)"
+    return f"{capital(one.words)}: {told}."
 
 
-def without_line(answer: ParkAnswer) -> str:
-    """Return that no trailer at all is better, where it is."""
+def without_lines(answer: ParkAnswer) -> list[str]:
+    """Return that no trailer at all is better, and by how much; empty where it is not."""
     best, minute = answer.places[0], answer.job.minute_m2
     for one in answer.others:
         if one.key == "no trailer" and one.possible and one.lasting_m2 + minute * one.minutes < best.worth_m2(minute):
-            return f"The trailer does not pay: {other_words(one, answer)[0].lower()}{other_words(one, answer)[1:]}"
-    return ""
+            parts = _more(one.minutes - best.minutes, one.lasting_m2 - best.lasting_m2, answer.job.farm.units)
+            told = ", ".join(parts) if parts else "no difference that counts"
+            return [
+                f"No trailer: {answer.job.served.title} drives to the yard itself.",
+                f"The trailer does not pay: without it {told}.",
+            ]
+    return []
 
 
 def waiting_line(answer: ParkAnswer) -> str:
@@ -276,6 +293,19 @@ def sides_words(sides_m: tuple[float, float], units: str) -> str:
     if units == "us":
         return " x ".join(f"{side / INCH:.0f}" for side in sides_m) + " in"
     return " x ".join(f"{100 * side:.0f}" for side in sides_m) + " cm"
+
+
+def standing_title(one: Weighed, best: Weighed) -> str:
+    """Return the title over what stands: at the place advised, or at the best one on the field."""
+    return f"{'Standing' if one is best else 'If it stood on the field:'} at place {one.candidate.number}"
+
+
+def soil_words(job: ParkJob) -> str:
+    """Return how moist the soil is: as it was given, else by the day, top and below apart where they differ."""
+    if job.operation.moisture is not None:
+        return job.operation.moisture.words
+    top, below = (moisture_word(tension) for tension in job.tension_pa)
+    return top if top == below else f"{top} on top, {below} below"
 
 
 def work_line(one: Weighed) -> str:

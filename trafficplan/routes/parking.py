@@ -36,6 +36,8 @@ BEHIND_M, FRONT_M, BODY_WIDTH_M = 1.5, 1.5, 2.55
 CLEAR_M, PASSAGE_M, OUTSIDE_M = 1.0, 12.0, 20.0
 #: Hard tracks and yards up to this far from the field are looked at [m] (ours).
 NEAR_M = 400.0
+#: How far from the middle of a yard a place is looked for, and how far it keeps from a track through the yard [m] (ours).
+YARD_STEPS_M, BESIDE_TRACK_M = (-32.0, -24.0, -16.0, -8.0, 0.0, 8.0, 16.0, 24.0, 32.0), 2.5
 #: Two places nearer to each other than this are one [m].
 SAME_M = 6.0
 
@@ -210,7 +212,7 @@ def spots(
     count : how many; outside the field come first, then the gateways, then headland and tramlines
     swath_lines : where the work goes, used where the field has no tramlines
     """
-    outside = [*_yards(bodies, places), *_hard_tracks(field, bodies, tracks)]
+    outside = [*_yards(bodies, places, tracks), *_hard_tracks(field, bodies, tracks)]
     gates = list(_by_gateways(field, bodies))
     lines = list(field.tramlines) or list(swath_lines)
     most_outside = max(2, count // 4) if outside else 0
@@ -363,8 +365,11 @@ def _on_tramlines(field: Field, bodies: Bodies, lines: Sequence[LineString], cou
             yield Spot("tramline", pose, words, _nearest_gate(field, pose.x, pose.y), True, field.polygon, line)
 
 
-def _yards(bodies: Bodies, places: Sequence[Place]) -> Iterator[Spot]:
-    """Yield one place in the middle of each yard, along its longest side."""
+def _yards(bodies: Bodies, places: Sequence[Place], tracks: Sequence[FarmTrack]) -> Iterator[Spot]:
+    """Yield one place in each yard, near its middle and along its longest side, off the tracks that run through it where
+    there is room.
+    """
+    roads = shapely.union_all([track.line for track in tracks])
     for place in places:
         if place.kind != "yard" or not isinstance(place.shape, Polygon | MultiPolygon):
             continue
@@ -374,7 +379,17 @@ def _yards(bodies: Bodies, places: Sequence[Place]) -> Iterator[Spot]:
         long = sides[int(np.argmax(np.hypot(*sides.T)))]
         middle = part.representative_point()
         heading = math.atan2(long[1], long[0])
-        pose = Pose(*Pose(middle.x, middle.y, heading).along(-bodies.middle_m), heading)
+        around = [(0.0, 0.0), *((a, b) for a in YARD_STEPS_M for b in YARD_STEPS_M)]
+        options = []
+        for turn in (0.0, math.pi / 2):
+            for ahead, left in around:
+                at = Pose(*Pose(middle.x, middle.y, heading).along(ahead, left), heading + turn)
+                found = Pose(*at.along(-bodies.middle_m), at.heading)
+                stands = outline(found, bodies)
+                on_road = not roads.is_empty and stands.distance(roads) < BESIDE_TRACK_M
+                options.append((not part.covers(stands), on_road, math.hypot(ahead, left), turn, ahead, left, found))
+        pose = min(options, key=lambda one: one[:-1])[-1]
+        heading = pose.heading
         line = LineString([pose.along(-bodies.length_m), pose.along(bodies.length_m)])
         yield Spot(
             "yard",
