@@ -84,7 +84,8 @@ def reason(found: FieldDays, at: int, units: str, dated: bool = False) -> str:
     if word == "smears" and not np.any(found.deep_pa[: at + 1, soil] > WORD_LIMITS[1]):
         return f"{text}; it has not dried since winter"
     if word == "crumbles":
-        return f"{text}, yet the wheels press {found.ratio_worst[at]:.1f} times what it is likely to bear"
+        wheels = "with the full load the wheels" if found.load_kg > 0 else "the wheels"
+        return f"{text}, yet {wheels} press {found.ratio_worst[at]:.1f} times what it is likely to bear"
     return text
 
 
