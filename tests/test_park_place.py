@@ -17,9 +17,17 @@ from trafficplan.decide.park_sure import leaving
 from trafficplan.decide.park_time import Refills, scaled, waiting_s
 from trafficplan.farm.elevation import Elevation
 from trafficplan.farm.field import FarmTrack, Gateway, Place
-from trafficplan.names import HAUL, WORK, Note
+from trafficplan.names import HAUL, ROAD, WORK, Note
 from trafficplan.report.park_layers import write_places
-from trafficplan.report.park_words import answer_lines, away_line, other_words, time_line
+from trafficplan.report.park_words import (
+    answer_lines,
+    away_line,
+    next_best,
+    other_words,
+    soil_words,
+    time_line,
+    warned_words,
+)
 from trafficplan.routes import parking_limits as limits
 from trafficplan.routes.choice import Choice
 from trafficplan.routes.drive import plan_drive
@@ -230,13 +238,17 @@ def test_no_trailer_at_all_is_among_the_ways_and_told_first_where_it_is_better()
     answer = answered(job_of(trailer_kg=4e3, count=6))
     job = answer.job
     (without,) = [one for one in answer.others if one.key == "no trailer"]
-    filled = Choice(fill_s=300.0)
+    filled = Choice(fill_xy=(YARD.shape.centroid.x, YARD.shape.centroid.y), fill_s=300.0)
     served = plan_drive(job.field, job.operation, job.served, job.farm.tracks, job.farm.places, filled)
+    road = np.hypot(*np.diff(served.xy, axis=0).T)[served.leg[:-1] == ROAD].sum()
+    assert road > 2 * 7 * 300  # seven loads, each over the lane and back
     assert without.possible and without.minutes == pytest.approx(served.time_s[-1] / 60) and without.numbers == ()
     # one small trailer is waited for; the yard is 350 m away: driving there takes less
     assert without.lasting_m2 + 15.0 * without.minutes < answer.best.worth_m2(15.0)
-    (told,) = [line for line in answer_lines(answer) if line.startswith("The trailer does not pay: ")]
-    assert "no trailer at all, Spreader drives to the yard itself" in told and "minutes less" in told
+    title, why, where, *_ = answer_lines(answer)
+    assert title == "No trailer: Spreader drives to the yard itself."
+    assert why.startswith("The trailer does not pay: without it ") and "minutes less" in why
+    assert where.startswith("If it has to stand: ") and where.endswith(f"(place {answer.best.candidate.number}).")
     nowhere = answered(job_of(farm_of(places=()), count=6))
     (without,) = [one for one in nowhere.others if one.key == "no trailer"]
     assert not without.possible and "no yard" in without.why
@@ -329,3 +341,44 @@ def test_the_load_that_the_move_falls_into_is_shared_between_the_places(change):
     assert (direction >= 0).all() if change == "fills" else (direction <= 0).all()
     whole = moved_loads(job, a, b, 32e3, 16e3)  # nothing on board when it moves: full loads to each place
     assert [(one.trips, round(float(one.load_kg.max()))) for one in whole] == [(2, 16000), (1, 16000)]
+
+
+# what a reader stumbled over
+
+
+def test_a_trailer_in_a_yard_stands_off_the_track_that_runs_through_it():
+    yard = Place("Yard", "yard", box(-340, -50, -280, 30))
+    through = FarmTrack("Drive", LineString([(-340, -10), (300, -10)]), "gravel")
+    listed, _ = park_place.candidates(job_of(replace(farm_of(places=(yard,)), tracks=(through, LANE))))
+    (one,) = [one for one in listed if one.spot.kind == "yard"]
+    assert yard.shape.covers(one.stands) and one.stands.distance(through.line) >= 2.5
+    # a yard as narrow as the track: it stands on it, and that is warned of
+    strip = Place("Yard", "yard", box(-340, -12, -280, -8))
+    listed, _ = park_place.candidates(job := job_of(replace(farm_of(places=(strip,)), tracks=(through,))))
+    (one,) = [one for one in listed if one.spot.kind == "yard"]
+    assert any(note.what.startswith("width of the track") for note in park_place.warnings_at(job, one))
+
+
+def test_every_assumed_distance_that_was_held_is_told():
+    road = Place("road", "public_road", LineString([(-50, 110), (200, 110)]))  # 10 m north of the field, 8 m are kept
+    well = Place("far well", "well", LineString([(5000, 5000), (5001, 5000)]))
+    _, notes = park_place.candidates(job_of(replace(farm_of(), places=(YARD, road, well)), count=12))
+    told = [note for note in notes if "distance kept" in note.what]
+    assert [(note.what.split(":")[0], note.value) for note in told] == [("road", "8 m")]
+
+
+def test_the_second_in_rank_is_offered_first_with_what_is_warned_of():
+    answer = answered(job_of(count=12))
+    first, *rest = next_best(answer)
+    assert first is answer.places[1] and len(rest) <= 1
+    assert all(one.candidate.spot.on_field != answer.best.candidate.spot.on_field for one in rest)
+    tracks = [one for one in answer.places if one.candidate.spot.kind == "hard track"]
+    assert tracks and warned_words(tracks[0]) == " Warned of there: width of the track: not known."
+
+
+def test_soil_is_told_apart_where_top_and_below_differ():
+    job = job_of(tension_pa=(5e3, 33e3))
+    assert soil_words(job) == "moulds"  # as given
+    by_day = replace(job, operation=replace(job.operation, moisture=None))
+    assert soil_words(by_day) == "smears on top, crumbles below"
+    assert soil_words(replace(by_day, tension_pa=(5e3, 5e3))) == "smears"

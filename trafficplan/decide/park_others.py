@@ -289,9 +289,11 @@ def let_down(job: ParkJob, before: Before, places: Sequence[Weighed], units: Seq
 def no_trailer(job: ParkJob, before: Before) -> Other:
     """Return the job without the trailer: the served outfit drives to the yard itself with every load."""
     words = f"no trailer at all, {job.served.title} drives to the yard itself"
-    if yard_of(job.farm.places) is None:
+    yard = yard_of(job.farm.places)
+    if yard is None:
         return Other("no trailer", words, False, "no yard is on the farm's map")
-    choice = Choice(fill_s=60.0 * defaults.number("fill_min", job.farm.defaults))
+    # the yard as a point: every trip is driven over the tracks, as to a trailer that stands there
+    choice = Choice(fill_xy=yard, fill_s=60.0 * defaults.number("fill_min", job.farm.defaults))
     try:
         served = plan_drive(job.field, job.operation, job.served, job.farm.tracks, job.farm.places, choice)
         score = judge(job.farm, before, [(job.operation, served)])
