@@ -139,6 +139,15 @@ def test_text_from_data_is_harmless_on_the_page(farm, tmp_path):
 # what is told -----------------------------------------------------------------------------------------------
 
 
+def test_dry_ground_that_is_pressed_too_hard_says_by_how_much():
+    (one,) = result_of(sample_farm(), "--job", "slurry", "--field", "Road Field")["result"]["fields"]
+    day = next(day for day in one["days"] if day["date"] == "2026-09-10")
+    assert (day["state"], day["moisture_deep"]) == ("leave", "crumbles")
+    assert f"yet with the full load the wheels press {day['stress_ratio']:.1f} times" in day["words"]
+    # the chance is that of the ratio: a measured soil's spread is less than the usual 0.5
+    assert day["chance"] > 0.5 and day["stress_ratio"] > 1.0
+
+
 def test_words_tell_load_and_reason(farm):
     (one,) = result_of(farm)["result"]["fields"]
     by_state = {day["state"]: day["words"] for day in one["days"]}
@@ -390,6 +399,13 @@ def test_no_weather_and_weather_of_another_year_are_refused(tmp_path):
     assert "another year" in result_of(folder, code=2)["errors"][0]["what"]
     (folder / "weather.csv").unlink()
     assert "no weather" in result_of(folder, code=2)["errors"][0]["what"]
+
+
+def test_an_outfit_that_does_not_do_the_job_is_not_told_to_be_named_again(farm):
+    told = result_of(farm, "--outfit", "spreader", "--job", "plough", "--field", "Park")
+    assert told["result"]["fields"][0]["job"] == "plough"  # it does here
+    (error,) = result_of(sample_farm(), "--outfit", "slurry", "--job", "spray", code=2)["errors"]
+    assert "no operation spray by slurry" in error["found"] and error["mend"] == "name other fields or another job"
 
 
 def test_an_axle_over_its_plate_is_refused(tmp_path):
