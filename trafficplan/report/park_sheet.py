@@ -25,6 +25,8 @@ from trafficplan.report.park_words import (
 
 #: Places, refused ones and warnings that the sheet has room for.
 MOST, MOST_REFUSED, MOST_WARNINGS = 5, 2, 3
+#: Rows of the table that are kept where the words are many, and the least height of the plan [mm].
+LEAST_ROWS, LEAST_PLAN_MM = 2, 36.0
 #: Height that is left for plan, answer, reasons and columns on one page [mm].
 ROOM_MM = 165.0
 
@@ -45,8 +47,11 @@ def render_sheet(answer: ParkAnswer) -> str:
         for one in answer.refused[: MOST_REFUSED if rows else MOST]
     ]
     warnings = [note_words(one) for one in answer.notes if one.kind == "warned"][:MOST_WARNINGS]
-    assumed = [f"{one.what} {one.value}" for one in answer.notes if one.kind == "assumed" and "distance" in one.what]
+    kept = [one for one in answer.notes if one.kind == "assumed" and "distance kept from" in one.what]
+    assumed = ["; ".join(f"{one.what.split('distance kept from ')[1]} {one.value}" for one in kept)] if kept else []
     sides = [*told, *others, *sure_lines(answer), *refused, *warnings, *assumed]
+    while len(rows) > LEAST_ROWS and plan_height_mm(lines, [row[-1] for row in rows], sides) <= LEAST_PLAN_MM:
+        rows = rows[:-1]  # the page shows them all
     return (
         template_environment()
         .from_string(packaged("park_sheet.html"))
@@ -76,10 +81,10 @@ def plan_height_mm(lines: Sequence[str], reasons: Sequence[str], sides: Sequence
     Examples
     --------
     >>> plan_height_mm(["short"], ["best"], ["short"]), plan_height_mm(["long " * 100], ["long " * 60], ["long " * 600])
-    (75.0, 38.0)
+    (75.0, 36.0)
     """
     used = 4.6 * _rows(lines, 100) + 3.4 * _rows(reasons, 52) + 3.3 * _rows(sides, 58) / 2
-    return min(75.0, max(38.0, ROOM_MM - used))
+    return min(75.0, max(LEAST_PLAN_MM, ROOM_MM - used))
 
 
 def _rows(texts: Sequence[str], wide: int) -> int:
