@@ -19,6 +19,7 @@ from trafficplan.farm.elevation import Elevation
 from trafficplan.farm.field import FarmTrack, Gateway, Place
 from trafficplan.names import HAUL, ROAD, WORK, Note
 from trafficplan.report.park_layers import write_places
+from trafficplan.report.park_text import refused_words
 from trafficplan.report.park_words import (
     answer_lines,
     away_line,
@@ -382,3 +383,13 @@ def test_soil_is_told_apart_where_top_and_below_differ():
     by_day = replace(job, operation=replace(job.operation, moisture=None))
     assert soil_words(by_day) == "smears on top, crumbles below"
     assert soil_words(replace(by_day, tension_pa=(5e3, 5e3))) == "smears"
+
+
+def test_places_refused_for_the_same_reason_are_told_together():
+    narrow = replace(SMALL, gateways=(Gateway("South gate", "Small", 60, 0, 1.0),))
+    answer = answered(job_of(farm_of(narrow), count=8))
+    told = refused_words(answer)
+    assert len(told) < len(answer.refused)
+    (outside,) = [line for line in told if "width of spreader through gateway South gate" in line]
+    numbers = [one.number for one in answer.refused if not one.spot.on_field]
+    assert outside.startswith("places " + ", ".join(str(number) for number in numbers) + ": ")

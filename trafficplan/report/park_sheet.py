@@ -9,13 +9,12 @@ from trafficplan.decide.park_answer import ParkAnswer
 from trafficplan.report.page import packaged, template_environment
 from trafficplan.report.park_picture import sheet_picture
 from trafficplan.report.park_result import cautions_of
-from trafficplan.report.park_text import basis_line, table_of
+from trafficplan.report.park_text import basis_line, refused_words, table_of
 from trafficplan.report.park_words import (
     answer_lines,
     note_words,
     other_words,
     pressure_line,
-    refusal,
     standing_title,
     standing_words,
     sure_lines,
@@ -26,7 +25,7 @@ from trafficplan.report.park_words import (
 #: Places, refused ones and warnings that the sheet has room for.
 MOST, MOST_REFUSED, MOST_WARNINGS = 5, 2, 3
 #: Rows of the table that are kept where the words are many, and the least height of the plan [mm].
-LEAST_ROWS, LEAST_PLAN_MM = 2, 36.0
+LEAST_ROWS, LEAST_PLAN_MM = 3, 36.0
 #: Height that is left for plan, answer, reasons and columns on one page [mm].
 ROOM_MM = 165.0
 
@@ -42,10 +41,7 @@ def render_sheet(answer: ParkAnswer) -> str:
     if stands is not None and stands.stands is not None:
         told = [*standing_words(stands.stands, units), *told, work_line(stands)]
     others = [] if best is None else [other_words(one, answer) for one in answer.others]
-    refused = [
-        f"place {one.number}, {one.words}: {refusal(one, units)}"
-        for one in answer.refused[: MOST_REFUSED if rows else MOST]
-    ]
+    refused = refused_words(answer)[: MOST_REFUSED if rows else MOST]
     warnings = [note_words(one) for one in answer.notes if one.kind == "warned"][:MOST_WARNINGS]
     kept = [one for one in answer.notes if one.kind == "assumed" and "distance kept from" in one.what]
     assumed = ["; ".join(f"{one.what.split('distance kept from ')[1]} {one.value}" for one in kept)] if kept else []

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from trafficplan.decide.park_answer import ParkAnswer
+from trafficplan.decide.park_place import Candidate
 from trafficplan.report.park_result import cautions_of
 from trafficplan.report.park_words import (
     against,
@@ -89,6 +90,17 @@ def columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
     ]  # fmt: skip
 
 
+def refused_words(answer: ParkAnswer) -> list[str]:
+    """Return why places are refused, those that are refused for the same reason together."""
+    alike: dict[str, list[Candidate]] = {}
+    for one in answer.refused:
+        alike.setdefault(refusal(one, answer.job.farm.units), []).append(one)
+    return [
+        f"{f'place {found[0].number}, {found[0].words}' if len(found) == 1 else 'places ' + ', '.join(f'{one.number}' for one in found)}: {why}"
+        for why, found in alike.items()
+    ]  # fmt: skip
+
+
 def blocks(answer: ParkAnswer, most_refused: int) -> list[tuple[str, list[str]]]:
     """Return titled sentences: what stands, refused places, other ways, how sure, warnings."""
     units = answer.job.farm.units
@@ -108,9 +120,9 @@ def blocks(answer: ParkAnswer, most_refused: int) -> list[tuple[str, list[str]]]
             )
         )
     if answer.refused:
-        told = [f"place {one.number}, {one.words}: {refusal(one, units)}" for one in answer.refused[:most_refused]]
-        if len(answer.refused) > most_refused:
-            told.append(f"and {len(answer.refused) - most_refused} more")
+        told = refused_words(answer)
+        if len(told) > most_refused:
+            told = [*told[:most_refused], f"and {count(len(told) - most_refused, 'reason')} more"]
         found.append((f"Refused ({len(answer.refused)}), the nearest misses first", told))
     if answer.others:
         found.append(("Other ways, against the best place", [other_words(one, answer) for one in answer.others]))
