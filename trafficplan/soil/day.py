@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from trafficplan.errors import InputError, Problem
 from trafficplan.names import Note
 from trafficplan.soil.moisture import HAND_TEST, WORD_LIMITS
 from trafficplan.soil.strength import TABLE_SOURCE, strength_median
-from trafficplan.soil.unit import Horizon, SoilDay, SoilUnit
+from trafficplan.soil.unit import Horizon, SoilDay, SoilUnit, from_top
 
 Floats = NDArray[np.float64]
 
@@ -96,17 +95,7 @@ def soil_day(
 
 def _horizon_at(unit: SoilUnit, depth_m: float, notes: list[Note]) -> Horizon:
     """Return the horizon at a depth: the first that reaches down to it, else the deepest with a Note."""
-    if not unit.horizons:
-        raise InputError(
-            Problem(
-                "a soil unit has no horizon",
-                f"soil unit {unit.key}",
-                "no rows",
-                "at least one horizon with a texture",
-                "add it to the horizon table",
-            )
-        )
-    ordered = sorted(unit.horizons, key=lambda horizon: horizon.bottom_m)
+    ordered = from_top(unit)
     for horizon in ordered:
         if depth_m <= horizon.bottom_m + 1e-9:
             return horizon

@@ -8,6 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from trafficplan.errors import InputError, Problem
+
 
 @dataclass(frozen=True)
 class Horizon:
@@ -41,6 +43,26 @@ class SoilUnit:
     title: str
     horizons: tuple[Horizon, ...]
     swelling: bool = False
+
+
+def from_top(unit: SoilUnit) -> list[Horizon]:
+    """Return the horizons of a unit from the surface down.
+
+    Raises
+    ------
+    InputError : when it has none
+    """
+    if not unit.horizons:
+        raise InputError(
+            Problem(
+                "a soil unit has no horizon",
+                f"soil unit {unit.key}",
+                "no rows",
+                "at least one horizon with a texture",
+                "add it to the horizon table",
+            )
+        )
+    return sorted(unit.horizons, key=lambda horizon: horizon.bottom_m)
 
 
 @dataclass(frozen=True)

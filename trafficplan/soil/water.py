@@ -18,11 +18,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from trafficplan.errors import InputError, Problem
 from trafficplan.names import Note
 from trafficplan.soil.crops import WET_SURFACE, CropDays
 from trafficplan.soil.retention import FIELD_CAPACITY_PA, WILTING_PA, HorizonWater, horizon_water, typical
-from trafficplan.soil.unit import SoilUnit
+from trafficplan.soil.unit import SoilUnit, from_top
 
 Floats = NDArray[np.float64]
 
@@ -165,17 +164,7 @@ def _ends(top_m: float) -> tuple[float, float, float]:
 
 def _parts(unit: SoilUnit) -> tuple[list[tuple[float, float, HorizonWater]], list[Note]]:
     """Return the horizons of a unit as (start, end, store), from the surface to the end of the deep layer."""
-    if not unit.horizons:
-        raise InputError(
-            Problem(
-                "a soil unit has no horizon",
-                f"soil unit {unit.key}",
-                "no rows",
-                "at least one horizon with a texture",
-                "add it to the horizon table",
-            )
-        )
-    ordered = sorted(unit.horizons, key=lambda horizon: horizon.bottom_m)
+    ordered = from_top(unit)
     parts: list[tuple[float, float, HorizonWater]] = []
     notes: list[Note] = []
     start = 0.0
