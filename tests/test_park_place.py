@@ -186,7 +186,7 @@ def test_what_was_assumed_of_the_farm_is_told_for_this_field_and_these_outfits()
         Note("assumed", what, "1", "why", "")
         for what in ("field Small: tillage depth", "field Smallholding: tillage depth", "outfit trailer: speed",
                      "outfit trailer2: speed", "outfit spreader, tractor: width", "weather: years", "operation 9: rate",
-                     "outfit trailer, tractor, front: field pressure")
+                     "outfit trailer, tractor, front: field pressure", "tracks/log.tsv: pauses")
     )  # fmt: skip
     job = job_of(replace(farm_of(), notes=notes))
     told = [note.what for note in park_job.farm_notes(job)]

@@ -105,7 +105,7 @@ def bring(job: ParkJob) -> Operation:
 def farm_notes(job: ParkJob) -> tuple[Note, ...]:
     """Return what was assumed or warned of while the farm was read, as far as it concerns this field and its outfits.
 
-    Pressures are left out: the trailer stands at its road pressure, and none is named for a tyre without its table.
+    Recorded tracks are not driven here and are left out. Pressures are, too: the trailer stands at its road pressure, and none is named for a tyre without its table.
     """
     ours = (f"field {job.field.key}:", f"field {job.field.key},", *_starts(job.trailer), *_starts(job.served))
     others = ("field ", "outfit ", "operation ")
@@ -113,7 +113,7 @@ def farm_notes(job: ParkJob) -> tuple[Note, ...]:
         note
         for note in job.farm.notes
         if (note.what.startswith(ours) or not note.what.startswith(others))
-        and not any(word in note.what for word in ("antenna", "pressure"))
+        and not any(word in note.what for word in ("antenna", "pressure", "tracks/"))
     )
 
 

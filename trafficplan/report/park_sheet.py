@@ -27,7 +27,7 @@ MOST, MOST_REFUSED, MOST_WARNINGS = 5, 2, 3
 #: Rows of the table that are kept where the words are many, and the least height of the plan [mm].
 LEAST_ROWS, LEAST_PLAN_MM = 3, 36.0
 #: Height that is left for plan, answer, reasons and columns on one page [mm].
-ROOM_MM = 165.0
+ROOM_MM = 168.0
 
 
 def render_sheet(answer: ParkAnswer) -> str:
@@ -79,7 +79,7 @@ def plan_height_mm(lines: Sequence[str], reasons: Sequence[str], sides: Sequence
     >>> plan_height_mm(["short"], ["best"], ["short"]), plan_height_mm(["long " * 100], ["long " * 60], ["long " * 600])
     (75.0, 36.0)
     """
-    used = 4.6 * _rows(lines, 100) + 3.4 * _rows(reasons, 52) + 3.3 * _rows(sides, 58) / 2
+    used = 4.6 * _rows(lines, 106) + 3.4 * _rows(reasons, 54) + 3.3 * _rows(sides, 61) / 2
     return min(75.0, max(LEAST_PLAN_MM, ROOM_MM - used))
 
 
