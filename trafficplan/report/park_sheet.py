@@ -76,7 +76,7 @@ def plan_height_mm(lines: Sequence[str], reasons: Sequence[str], sides: Sequence
 
     Examples
     --------
-    >>> plan_height_mm(["short"], ["best"], ["short"]), plan_height_mm(["long " * 100], ["long " * 60], ["long " * 600])
+    >>> plan_height_mm(["short"], ["best"], ["short"]), plan_height_mm(["long " * 100], ["long " * 60], ["long " * 900])
     (75.0, 36.0)
     """
     used = 4.6 * _rows(lines, 106) + 3.4 * _rows(reasons, 54) + 3.3 * _rows(sides, 61) / 2
