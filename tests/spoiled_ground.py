@@ -209,6 +209,16 @@ GROUND: tuple[Spoiling, ...] = (
         mend="gateway",
     ),
     Spoiling(
+        "height of a line",
+        feature(
+            "access.geojson",
+            1,
+            lambda one: one["properties"].update(kind="overhead_line", surface=None, height_m="low"),
+        ),
+        "column height_m",
+        "not a number",
+    ),
+    Spoiling(
         "kind and shape",
         feature("access.geojson", 1, prop("kind", "yard")),
         "column kind",

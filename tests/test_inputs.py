@@ -276,6 +276,14 @@ def test_gateway_without_a_field_gets_the_nearest(folder: Path) -> None:
     assert notes(found, "assumed", "field Long Acre: gateway")
 
 
+@pytest.mark.parametrize(("height", "read"), [(7.5, 7.5), (None, None)])
+def test_an_overhead_line_has_the_height_that_is_given(folder: Path, height: float | None, read: float | None) -> None:
+    change = {"kind": "overhead_line", "name": "mill line", "surface": None, "height_m": height}
+    feature("access.geojson", 1, lambda one: one["properties"].update(change))(folder)
+    (line,) = [one for one in read_farm(folder).places if one.kind == "overhead_line"]
+    assert line.key == "mill line" and line.height_m == read
+
+
 def test_tramlines_are_cut_to_the_field(farm: Farm) -> None:
     assert [round(line.length, 1) for line in farm.fields["Park"].tramlines] == [100.0] * 3
     assert notes(farm, "repaired", "tramlines")[0].value == "60 m cut off"  # 3 lines, 10 m over at each end

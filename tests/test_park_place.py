@@ -368,6 +368,26 @@ def test_every_assumed_distance_that_was_held_is_told():
     assert [(note.what.split(":")[0], note.value) for note in told] == [("road", "8 m")]
 
 
+@pytest.mark.parametrize(
+    ("height", "words"), [(None, "its height is not known"), (6.5, "it hangs 6.5 m high by the map")]
+)
+def test_a_line_is_told_with_its_height_where_it_is_near_and_where_it_is_driven_beneath(height, words):
+    near = Place("north", "overhead_line", LineString([(-50, 126), (200, 126)]), height_m=height)
+    over = Place(
+        "lane line", "overhead_line", LineString([(-150, -60), (-150, 60)]), height_m=height
+    )  # between yard and field
+    answer = answered(job_of(replace(farm_of(), places=(YARD, near, over)), count=12))
+    inside = [one for one in answer.places if one.candidate.spot.on_field]
+    assert inside
+    for one in inside:
+        (beneath,) = [note for note in one.warnings if note.what.startswith("the way beneath")]
+        assert "lane line" in beneath.what and beneath.value == words and "local rules" in beneath.why
+    tips = [note for one in inside for note in one.warnings if note.what.startswith("tipping")]
+    assert tips and all(words in note.why for note in tips)
+    yard = [one for one in answer.places if one.candidate.spot.kind == "yard"]
+    assert all(not [note for note in one.warnings if "overhead line north" in note.what] for one in yard)
+
+
 def test_the_second_in_rank_is_offered_first_with_what_is_warned_of():
     answer = answered(job_of(count=12))
     first, *rest = next_best(answer)

@@ -14,6 +14,7 @@ from trafficplan.decide.park_job import ParkJob
 from trafficplan.errors import InputError
 from trafficplan.farm import defaults
 from trafficplan.farm.distances import notes_of
+from trafficplan.farm.field import Place
 from trafficplan.names import HAUL, WORK, Note
 from trafficplan.routes import parking_limits as limits
 from trafficplan.routes.access import entrances
@@ -242,21 +243,21 @@ def crossed_by(job: ParkJob, served: Drive) -> tuple[str, ...]:
 def tipping_at(job: ParkJob, candidate: Candidate) -> tuple[str, ...]:
     """Return why a body should not be raised at a place: ground that slopes, soft soil, a line nearby."""
     reasons = []
+    hung = {f"overhead line {one.key}": one for one in job.farm.places if one.kind == "overhead_line"}
     for limit in candidate.limits:
         if limit.what.startswith("slope") and limit.found >= 100 * SLOPING:
             reasons.append(f"the ground slopes by {limit.found:.1f} %")
         if limit.what.startswith("distance to overhead line") and limit.found < NEAR_LINE_M:
-            reasons.append(
-                f"{limit.what.removeprefix('distance to ')} is {limit.found:.0f} m away; its height is not known"
-            )
+            line = limit.what.removeprefix("distance to ")
+            reasons.append(f"{line} is {limit.found:.0f} m away; {_height(hung[line])}")
     if candidate.spot.on_field and moisture_word(job.tension_pa[0]) == "smears":
         reasons.append("the soil is soft: it smears")
     return tuple(reasons)
 
 
 def warnings_at(job: ParkJob, candidate: Candidate, served: Drive | None = None) -> tuple[Note, ...]:
-    """Return what is warned of at a place: raising a body, a slope or a bridge that is not known, a narrow track, and
-    what the trips of the served outfit go through.
+    """Return what is warned of at a place: raising a body, a slope or a bridge that is not known, a narrow track, lines
+    that are driven beneath, and what the trips of the served outfit go through.
     """
     where = f"at place {candidate.number}, {candidate.words}"
     found: list[tuple[str, str, str]] = []
@@ -270,8 +271,16 @@ def warnings_at(job: ParkJob, candidate: Candidate, served: Drive | None = None)
         why = "others have to get past, and the outfit that comes alongside needs room"
         found.append((f"width of the track {where}", "not known", why))
     found += [
-        (f"bridge {key} on the way {where}", "its limit is not known", "ask before it is crossed with a load")
-        for key in _bridges_unknown(job, candidate, served)
+        (f"bridge {one.key} on the way {where}", "its limit is not known", "ask before it is crossed with a load")
+        for one in _crossed(job, candidate, served, "bridge")
+        if one.max_kg is None
+    ]
+    beneath = (
+        "measure what drives there at its highest, body and spout down; how much air there must be, local rules say"
+    )
+    found += [
+        (f"the way beneath overhead line {one.key} {where}", _height(one), beneath)
+        for one in _crossed(job, candidate, served, "overhead_line")
     ]
     crossed = crossed_by(job, served) if served is not None else ()
     if crossed:
@@ -280,16 +289,22 @@ def warnings_at(job: ParkJob, candidate: Candidate, served: Drive | None = None)
     return tuple(Note("warned", what, value, why) for what, value, why in found)
 
 
-def _bridges_unknown(job: ParkJob, candidate: Candidate, served: Drive | None) -> list[str]:
-    bridges = [one for one in job.farm.places if one.kind == "bridge" and one.max_kg is None]
-    if not bridges:
+def _height(line: Place) -> str:
+    """Return in words how high an overhead line hangs."""
+    return "its height is not known" if line.height_m is None else f"it hangs {line.height_m:g} m high by the map"
+
+
+def _crossed(job: ParkJob, candidate: Candidate, served: Drive | None, kind: str) -> list[Place]:
+    """Return the places of a kind that the trailer's way or the served outfit's trips cross."""
+    places = [one for one in job.farm.places if one.kind == kind]
+    if not places:
         return []
     lines = [] if candidate.trip is None else [candidate.trip.xy]
     if served is not None:
         away = served.leg[:-1] != WORK
         lines += [served.xy[[k, k + 1]] for k in np.flatnonzero(away)]
     way = MultiLineString([line for line in lines if len(line) > 1])
-    return [one.key for one in bridges if way.intersects(one.shape)]
+    return [one for one in places if way.intersects(one.shape)]
 
 
 def nearest_miss(listed: Sequence[Candidate]) -> Candidate | None:

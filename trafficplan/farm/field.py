@@ -53,12 +53,16 @@ class FarmTrack:
 
 @dataclass(frozen=True)
 class Place:
-    """A yard, keep-out, watercourse, overhead line, well, public road, drain or bridge: `kind` and geometry."""
+    """A yard, keep-out, watercourse, overhead line, well, public road, drain or bridge: `kind` and geometry.
+
+    `max_kg`: limit of a bridge; `height_m`: how high an overhead line hangs above the ground at its lowest.
+    """
 
     key: str
     kind: str
     shape: Polygon | MultiPolygon | LineString
     max_kg: float | None = None
+    height_m: float | None = None
 
 
 @dataclass(frozen=True)

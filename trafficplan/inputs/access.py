@@ -203,7 +203,8 @@ def _place(ledger: Ledger, feature: Feature, kind: str, count: int) -> Place | N
         shape = max(_lines(_joined(feature.shape)), key=lambda one: one.length, default=None)
     else:
         shape = shapely.get_parts(feature.shape)[0].buffer(_WELL_M)
-    return Place(key, kind, shape, _limit(record)) if shape is not None else None
+    height = record.number("height_m", 2, 100, "m") if kind == "overhead_line" else None
+    return Place(key, kind, shape, _limit(record), height) if shape is not None else None
 
 
 def _joined(shape: BaseGeometry) -> BaseGeometry:

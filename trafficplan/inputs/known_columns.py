@@ -24,7 +24,7 @@ HORIZON = (
 KNOWN: dict[str, tuple[str, ...]] = {
     "fields": ("field", "crop", "tillage_depth_m", "headland_width_m"),
     "soil": ("unit", "title", *HORIZON),
-    "access": ("kind", "name", "field", "width_m", "surface", "max_t"),
+    "access": ("kind", "name", "field", "width_m", "surface", "max_t", "height_m"),
     "tramlines": ("field", "width_m"),
     "worn": ("kind", "name", "depth_m"),
     "horizons": ("unit", "component", "top_m", "bottom_m", "state", *HORIZON),
