@@ -117,8 +117,8 @@ def css_string(text: str) -> Markup:
 
     Examples
     --------
-    >>> css_string('Oak "Hollow"')
-    Markup('Oak \\000022Hollow\\000022')
+    >>> print(css_string('Oak "Hollow"'))
+    Oak \\000022Hollow\\000022
     """
     plain = "".join(sign if sign.isalnum() or sign in " ,.:'()-" else f"\\{ord(sign):06x}" for sign in text)
     return Markup(plain)
