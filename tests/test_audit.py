@@ -1,5 +1,6 @@
 """The whole command on a small farm: answer, files, scenarios run again, several farms, what fails."""
 
+import csv
 import json
 import re
 import sqlite3
@@ -263,6 +264,12 @@ def test_numbers_of_the_answer_end_with_their_unit(result) -> None:
             for name, value in row.items():
                 if isinstance(value, float) and not isinstance(value, bool):
                     assert name.endswith(endings) or name in counts, f"{table.name}: {name}"
+
+
+def test_each_operation_says_how_wet_the_soil_was(result) -> None:
+    given = {row["id"]: row["moisture"] for row in csv.DictReader(OPERATIONS.splitlines())}
+    told = {row["operation"]: (row["soil_top"], row["soil_below"]) for row in result["operations"]}
+    assert len(given) == 5 and told == {key: (word, word) for key, word in given.items()}
 
 
 def test_results_are_the_same_with_one_worker_and_two(audited, tmp_path) -> None:

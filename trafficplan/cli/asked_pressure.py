@@ -30,9 +30,6 @@ from trafficplan.units import GRAVITY, KM_H
 #: Legs that run off the soil, by the first word of their name.
 OFF_SOIL = ("track", "road")
 
-#: Least part of a field that a soil must cover to count.
-SOIL_SHARE = 0.01
-
 
 @dataclass(frozen=True)
 class Case:
@@ -239,11 +236,7 @@ def _units(farm: Farm, field: str, notes: list[Note]) -> tuple[SoilUnit, ...]:
     if not field:
         notes.append(Note("assumed", "soils", "all of the farm's", "no field named"))
         return tuple(farm.soil_units.values())
-    area = farm.fields[field].polygon
-    shares: dict[str, float] = {}
-    for patch in farm.soil_map:
-        shares[patch.unit] = shares.get(patch.unit, 0.0) + patch.polygon.intersection(area).area / area.area
-    keys = [key for key, share in shares.items() if share >= SOIL_SHARE]
+    keys = [key for key, share in water.soil_shares(farm, farm.fields[field]).items() if share >= water.SOIL_SHARE]
     if not keys:
         problem = Problem("no soil lies under the field", f"field {field}", "no polygon of the soil map touches it",
                           "a soil map that covers the field", "extend the soil map")  # fmt: skip

@@ -27,7 +27,7 @@ from trafficplan.farm.farm import Farm
 from trafficplan.farm.field import Field
 from trafficplan.farm.ground import as_area
 from trafficplan.farm.operation import Moisture, Operation
-from trafficplan.farm.water import moistures_of
+from trafficplan.farm.water import SOIL_SHARE, moistures_of, soil_shares
 from trafficplan.inputs.amounts import parse_amount, parse_moisture
 from trafficplan.inputs.ledger import Ledger
 from trafficplan.machines.outfit import Outfit
@@ -310,10 +310,7 @@ def _is(note: Note, keys: set[str]) -> bool:
 
 def _units(farm: Farm, field: Field) -> tuple[SoilUnit, ...]:
     """Return the soil units of which at least a hundredth of the field consists."""
-    shares: dict[str, float] = {}
-    for patch in farm.soil_map:
-        shares[patch.unit] = shares.get(patch.unit, 0.0) + patch.polygon.intersection(field.polygon).area
-    keys = [unit for unit, area in shares.items() if area >= 0.01 * field.polygon.area] or list(farm.soil_units)
+    keys = [unit for unit, share in soil_shares(farm, field).items() if share >= SOIL_SHARE] or list(farm.soil_units)
     return tuple(farm.soil_units[unit] for unit in sorted(keys))
 
 

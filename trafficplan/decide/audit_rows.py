@@ -6,8 +6,10 @@ from trafficplan.assess.share import STEPS, concentration, expected_ha, likely_h
 from trafficplan.decide.audit import FieldAudit, JobPart
 from trafficplan.decide.changes import Proposal
 from trafficplan.decide.farm_account import FarmAccount, groups_of, traffic_of
+from trafficplan.farm.water import SOIL_SHARE, moistures_of, soil_shares
 from trafficplan.names import ZONES
 from trafficplan.routes.outings import Outing
+from trafficplan.soil.moisture import moisture_word
 from trafficplan.units import BAR
 
 Row = dict[str, object]
@@ -52,10 +54,24 @@ def _field(account: FarmAccount, one: FieldAudit) -> Row:
 
 def operations(account: FarmAccount) -> list[Row]:
     """Return the rows of the table `operations`."""
-    return [_operation(one) for one in account.jobs]
+    soils = soils_met(account)
+    return [_operation(one, soils.get((one.field, one.operation), ("", ""))) for one in account.jobs]
 
 
-def _operation(one: JobPart) -> Row:
+def soils_met(account: FarmAccount) -> dict[tuple[str, str], tuple[str, str]]:
+    """Return by field and operation how wet the wettest soil of the field was that day, on top and below, in words."""
+    farm, found = account.farm, {}
+    units = {key: soil_shares(farm, farm.fields[key]) for key in {one.field for one in account.jobs}}
+    for operation in farm.operations:
+        here = [unit for unit, share in units.get(operation.field, {}).items() if share >= SOIL_SHARE]
+        if here:
+            tensions, _ = moistures_of(farm, operation, here)
+            top, deep = (min(layer) for layer in zip(*tensions, strict=True))
+            found[operation.field, operation.key] = moisture_word(top), moisture_word(deep)
+    return found
+
+
+def _operation(one: JobPart, soil: tuple[str, str]) -> Row:
     reach = one.reach
     return {
         "operation": one.operation,
@@ -64,6 +80,8 @@ def _operation(one: JobPart) -> Row:
         "job": one.job,
         "outfit": one.outfit,
         "drive_is": one.source,
+        "soil_top": soil[0],
+        "soil_below": soil[1],
         "trips": one.trips,
         "drive_km": one.drive_km,
         "time_h": one.hours,

@@ -79,6 +79,8 @@ TABLES: tuple[Table, ...] = (
             "job": "job",
             "outfit": "outfit",
             "drive_is": "recorded, written plan, planned, or estimated",
+            "soil_top": "how wet the wettest soil of the field was on top, by the hand test: smears, moulds or crumbles",
+            "soil_below": "the same of the layer below the top",
             "trips": "loads",
             "drive_km": "driven, on the road too",
             "time_h": "time of the drive",

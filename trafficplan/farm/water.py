@@ -26,6 +26,8 @@ from trafficplan.units import KPA
 
 Floats = NDArray[np.float64]
 
+#: A soil under less of a field than this counts for nothing there.
+SOIL_SHARE = 0.01
 #: How people are told where a moisture comes from.
 BY_BALANCE = "water balance of the day"
 SOURCE = "FAO-56 water balance of weather.csv (docs/days.md)"

@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from trafficplan import __version__
 from trafficplan.decide.audit import FieldAudit, JobPart
+from trafficplan.decide.audit_rows import soils_met
 from trafficplan.decide.changes import Proposal
 from trafficplan.decide.farm_account import FarmAccount
 from trafficplan.report.answer import number_of, zone_row
@@ -71,6 +72,7 @@ def render_audit_page(
     drove = bool(account.jobs)
     drawn, apart = farm_map(account, pictures) if account.fields else (Markup(""), "")
     idle = [one.field for one in account.fields if not one.jobs]
+    soils = soils_met(account)
     values: dict[str, object] = {
         "farm_title": farm.title,
         "season": account.season,
@@ -82,7 +84,7 @@ def render_audit_page(
         "map_words": apart,
         **_change_values(account),
         "failed": [f"{key}: {problems[0].sentence()}" for key, problems in account.failed.items()],
-        "fields": [_field(account, one, pictures, i) for i, one in enumerate(account.fields) if one.jobs],
+        "fields": [_field(account, one, pictures, i, soils) for i, one in enumerate(account.fields) if one.jobs],
         "idle": ", ".join(idle),
         "beside": beside_changes(account) if drove else (),
         "field_rows": field_rows(account),
@@ -200,7 +202,13 @@ def _spared(account: FarmAccount, one: Proposal) -> str:
     return say_range("area", one.spared_ha.low, one.spared_ha.high, account.farm.units)
 
 
-def _field(account: FarmAccount, one: FieldAudit, pictures: Mapping[str, Picture], index: int) -> dict[str, object]:
+def _field(
+    account: FarmAccount,
+    one: FieldAudit,
+    pictures: Mapping[str, Picture],
+    index: int,
+    soils: Mapping[tuple[str, str], tuple[str, str]],
+) -> dict[str, object]:
     units = account.farm.units
     place = account.farm.fields[one.field]
     drawn = field_map(account, place, pictures[one.field], index) if index < MOST_MAPS else ""
@@ -211,7 +219,7 @@ def _field(account: FarmAccount, one: FieldAudit, pictures: Mapping[str, Picture
         "note": ", ".join(word for word in (say("area", one.area_ha, units), place.crop, tilled) if word),
         "map": drawn,
         "sentence": _field_sentence(account, one),
-        "jobs": [_job(job, jobs, units) for job in one.jobs],
+        "jobs": [_job(job, jobs, units, soils.get((one.field, job.operation), ("", ""))) for job in one.jobs],
     }
 
 
@@ -231,13 +239,14 @@ def _field_sentence(account: FarmAccount, one: FieldAudit) -> str:
     )
 
 
-def _job(job: JobPart, jobs: Mapping[str, JobPart], units: str) -> dict[str, str]:
+def _job(job: JobPart, jobs: Mapping[str, JobPart], units: str, soil: tuple[str, str]) -> dict[str, str]:
     named = [f"{jobs[key].job} {say_day(jobs[key].day)}" for key, _ in job.shared_with[:MOST_NAMED] if key in jobs]
     more = len(job.shared_with) - len(named)
     return {
         "day": say_day(job.day),
         "job": job.job,
         "source": job.source,
+        "soil": soil[0] if soil[0] == soil[1] else f"{soil[0]}, below {soil[1]}",
         "alone": say("area", job.alone_ha, units),
         "shared": say("area", job.shared_ha, units),
         "others": ", ".join(named) + (f" and {more} more" if more > 0 and named else ""),
