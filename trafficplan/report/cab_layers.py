@@ -18,6 +18,7 @@ from shapely import LineString, MultiPolygon, Point, Polygon
 from trafficplan.decide.cab import CabPlan
 from trafficplan.names import LEGS
 from trafficplan.report.cab_lines import Piece, pieces, pressures_bar
+from trafficplan.report.style import add_symbol, finished, new_style, single
 from trafficplan.report.vector import UNWRITTEN, add_style, write_layer
 
 #: Leg -> width of its line on the map [mm]; work is what one looks for.
@@ -111,47 +112,27 @@ def _colour(share: float) -> str:
     return ",".join(str(round(255 * part)) for part in colormaps["viridis"](share)[:3]) + ",255"
 
 
-def _symbol(parent: ET.Element, kind: str, name: str, layer: str, options: dict[str, str]) -> None:
-    symbol = ET.SubElement(parent, "symbol", name=name, type=kind, alpha="1")
-    drawn = ET.SubElement(symbol, "layer", {"class": layer, "enabled": "1", "pass": "0"})
-    listed = ET.SubElement(drawn, "Option", type="Map")
-    for key, value in options.items():
-        ET.SubElement(listed, "Option", name=key, value=value, type="QString")
-
-
 def _legs_style() -> str:
     """Return a style with a colour and a width for each leg."""
-    root = ET.Element("qgis", version="3.34", styleCategories="Symbology")
+    root = new_style()
     renderer = ET.SubElement(root, "renderer-v2", type="categorizedSymbol", attr="leg", symbollevels="0")
     categories, symbols = ET.SubElement(renderer, "categories"), ET.SubElement(renderer, "symbols")
     for i, leg in enumerate(LEGS):
         ET.SubElement(categories, "category", value=leg, symbol=str(i), label=leg, render="true")
         options = {"line_color": _colour(i / (len(LEGS) - 1)), "line_width": f"{_WIDTHS[leg]:g}", "line_style": "solid"}
-        _symbol(symbols, "line", str(i), "SimpleLine", options)
-    return _finished(root, 1)
-
-
-def _single(kind: str, layer: str, options: dict[str, str], geometry: int) -> str:
-    root = ET.Element("qgis", version="3.34", styleCategories="Symbology")
-    renderer = ET.SubElement(root, "renderer-v2", type="singleSymbol", symbollevels="0")
-    _symbol(ET.SubElement(renderer, "symbols"), kind, "0", layer, options)
-    return _finished(root, geometry)
-
-
-def _finished(root: ET.Element, geometry: int) -> str:
-    ET.SubElement(root, "layerGeometryType").text = str(geometry)
-    return ET.tostring(root, encoding="unicode")
+        add_symbol(symbols, "line", str(i), "SimpleLine", options)
+    return finished(root, 1)
 
 
 def _point_style() -> str:
     options = {"name": "circle", "color": "255,255,255,255", "outline_color": "31,42,48,255", "size": "3"}
-    return _single("marker", "SimpleMarker", options, 0)
+    return single("marker", "SimpleMarker", options, 0)
 
 
 def _line_style() -> str:
-    return _single("line", "SimpleLine", {"line_color": _colour(0.0), "line_width": "0.4", "line_style": "dash"}, 1)
+    return single("line", "SimpleLine", {"line_color": _colour(0.0), "line_width": "0.4", "line_style": "dash"}, 1)
 
 
 def _area_style() -> str:
     options = {"color": "120,120,120,255", "style": "b_diagonal", "outline_color": "60,60,60,255"}
-    return _single("fill", "SimpleFill", options, 2)
+    return single("fill", "SimpleFill", options, 2)

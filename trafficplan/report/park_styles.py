@@ -5,6 +5,7 @@ from __future__ import annotations
 from xml.etree import ElementTree as ET
 
 from trafficplan.report.park_picture import COLOURS
+from trafficplan.report.style import add_symbol, finished, new_style, single
 
 #: Names of the styles, as a map program lists them.
 STYLE_NAMES = {"places": "places by rank", "outlines": "what stands", "ways": "the trailer's way"}
@@ -13,7 +14,7 @@ _INK, _PAPER, _QUIET = "31,42,48,255", "255,255,255,255", "140,140,140,255"
 
 def places_style() -> str:
     """Return a style of points by rule: the best place, those that keep all limits, those that do not; numbered."""
-    root = _root()
+    root = new_style(labels=True)
     renderer = ET.SubElement(root, "renderer-v2", type="RuleRenderer", symbollevels="0")
     rules, symbols = ET.SubElement(renderer, "rules", key="all"), ET.SubElement(renderer, "symbols")
     looks = (
@@ -24,43 +25,19 @@ def places_style() -> str:
     for i, (label, rule, fill, edge, size) in enumerate(looks):
         ET.SubElement(rules, "rule", key=str(i), symbol=str(i), filter=rule, label=label)
         options = {"name": "circle", "color": fill, "outline_color": edge, "outline_width": "0.4", "size": size}
-        _symbol(symbols, "marker", str(i), "SimpleMarker", options)
+        add_symbol(symbols, "marker", str(i), "SimpleMarker", options)
     labels = ET.SubElement(root, "labeling", type="simple")
     shown = ET.SubElement(ET.SubElement(labels, "settings", calloutType="simple"), "text-style")
     shown.attrib |= {"fieldName": "place", "isExpression": "0", "fontSize": "8", "textColor": _INK}
-    return _finished(root, 0)
+    return finished(root, 0)
 
 
 def outlines_style() -> str:
     """Return a style of what stands: filled with ink."""
-    return _single("fill", "SimpleFill", {"color": _INK, "style": "solid", "outline_color": _INK}, 2)
+    return single("fill", "SimpleFill", {"color": _INK, "style": "solid", "outline_color": _INK}, 2)
 
 
 def ways_style() -> str:
     """Return a style of the trailer's ways: thin broken lines in the darkest colour of the map of crossings."""
     colour = ",".join(str(part) for part in COLOURS[-1]) + ",255"
-    return _single("line", "SimpleLine", {"line_color": colour, "line_width": "0.4", "line_style": "dash"}, 1)
-
-
-def _root() -> ET.Element:
-    return ET.Element("qgis", version="3.34", styleCategories="Symbology|Labeling", labelsEnabled="1")
-
-
-def _single(kind: str, layer: str, options: dict[str, str], geometry: int) -> str:
-    root = ET.Element("qgis", version="3.34", styleCategories="Symbology")
-    renderer = ET.SubElement(root, "renderer-v2", type="singleSymbol", symbollevels="0")
-    _symbol(ET.SubElement(renderer, "symbols"), kind, "0", layer, options)
-    return _finished(root, geometry)
-
-
-def _symbol(parent: ET.Element, kind: str, name: str, layer: str, options: dict[str, str]) -> None:
-    symbol = ET.SubElement(parent, "symbol", name=name, type=kind, alpha="1")
-    drawn = ET.SubElement(symbol, "layer", {"class": layer, "enabled": "1", "pass": "0"})
-    listed = ET.SubElement(drawn, "Option", type="Map")
-    for key, value in options.items():
-        ET.SubElement(listed, "Option", name=key, value=value, type="QString")
-
-
-def _finished(root: ET.Element, geometry: int) -> str:
-    ET.SubElement(root, "layerGeometryType").text = str(geometry)
-    return ET.tostring(root, encoding="unicode")
+    return single("line", "SimpleLine", {"line_color": colour, "line_width": "0.4", "line_style": "dash"}, 1)

@@ -15,6 +15,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from shapely import MultiPolygon, Polygon
 
 from trafficplan.names import STEPS, ZONE_COLUMNS
+from trafficplan.report.style import add_symbol, finished, new_style
 
 LAYER = "zones"
 STYLES = (
@@ -62,9 +63,11 @@ def write_layer(
 
     Parameters
     ----------
-    append : into the file that is there
+    append : into the file that is there; else that is replaced, with all its layers and styles
     kind : geometry type, for a layer that may be empty
     """
+    if not append:
+        path.unlink(missing_ok=True)
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_TIME})
     try:
         frame.to_file(
@@ -97,10 +100,10 @@ def add_style(path: Path, layer: str, name: str, words: str, qml: str) -> None:
 
 
 #: Kind of geometry -> its symbol and layer of a style, the options that a colour goes into, and its number.
-_SYMBOLS: dict[str, tuple[str, str, str, dict[str, str], str]] = {
-    "polygon": ("fill", "SimpleFill", "color", {"outline_color": "60,60,60,255", "style": "solid"}, "2"),
-    "line": ("line", "SimpleLine", "line_color", {"line_width": "0.5", "line_style": "solid"}, "1"),
-    "point": ("marker", "SimpleMarker", "color", {"outline_color": "60,60,60,255", "name": "circle", "size": "4"}, "0"),
+_SYMBOLS: dict[str, tuple[str, str, str, dict[str, str], int]] = {
+    "polygon": ("fill", "SimpleFill", "color", {"outline_color": "60,60,60,255", "style": "solid"}, 2),
+    "line": ("line", "SimpleLine", "line_color", {"line_width": "0.5", "line_style": "solid"}, 1),
+    "point": ("marker", "SimpleMarker", "color", {"outline_color": "60,60,60,255", "name": "circle", "size": "4"}, 0),
 }
 
 
@@ -114,19 +117,14 @@ def graduated(
     geometry : polygon, line or point
     """
     kind, layer_kind, coloured, fixed, number = _SYMBOLS[geometry]
-    root = ET.Element("qgis", version="3.34", styleCategories="Symbology")
+    root = new_style()
     renderer = ET.SubElement(root, "renderer-v2", type="graduatedSymbol", attr=column, symbollevels="0")
     ranges, symbols = ET.SubElement(renderer, "ranges"), ET.SubElement(renderer, "symbols")
     lower = 0.0
     for i, (name, upper) in enumerate(steps):
         top = min(upper, 1000.0)
         ET.SubElement(ranges, "range", lower=f"{lower:g}", upper=f"{top:g}", symbol=str(i), label=name, render="true")
-        symbol = ET.SubElement(symbols, "symbol", name=str(i), type=kind, alpha="0.8")
-        layer = ET.SubElement(symbol, "layer", {"class": layer_kind, "enabled": "1", "pass": "0"})
-        options = ET.SubElement(layer, "Option", type="Map")
         colour = ",".join(str(round(255 * c)) for c in colormaps[palette](i / (len(steps) - 1))[:3])
-        for key, value in {coloured: f"{colour},255", **fixed}.items():
-            ET.SubElement(options, "Option", name=key, value=value, type="QString")
+        add_symbol(symbols, kind, str(i), layer_kind, {coloured: f"{colour},255", **fixed}, "0.8")
         lower = top
-    ET.SubElement(root, "layerGeometryType").text = number
-    return ET.tostring(root, encoding="unicode")
+    return finished(root, number)
