@@ -126,15 +126,15 @@ def _some(
 ) -> Iterator[tuple[int, Any]]:
     """Yield the answers of tasks as they come, with a few waiting at the cluster for each of its threads."""
     waiting: dict[Any, int] = {}
-    todo = list(reversed(tasks))
+    left = list(reversed(tasks))
     run, state, seen = uuid.uuid4().hex, program_state(), time.monotonic()
     try:
-        while waiting or todo:
+        while waiting or left:
             threads = _threads(client)
             seen = time.monotonic() if threads else seen
             _patience(seen, address)
-            while todo and len(waiting) < AHEAD * max(1, threads):
-                i, task = todo.pop()
+            while left and len(waiting) < AHEAD * max(1, threads):
+                i, task = left.pop()
                 waiting[client.submit(_answer, state, work, task, key=f"trafficplan-{run}-{i}", pure=False)] = i
             for future in _finished(client, waiting, address):
                 yield waiting.pop(future), _result(future)

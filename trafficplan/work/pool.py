@@ -6,12 +6,14 @@ import multiprocessing
 import multiprocessing.connection
 import os
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import resource_tracker
+from multiprocessing.context import SpawnContext
 from typing import Any, TypeVar
 
 from trafficplan.errors import Problem
@@ -20,6 +22,9 @@ from trafficplan.work.hands import Lost
 S = TypeVar("S")
 T = TypeVar("T")
 R = TypeVar("R")
+
+#: Warnings that Python's resource tracker keeps to itself.
+QUIET = "ignore:resource_tracker:UserWarning"
 
 #: What the tasks of this worker process share, and what is done with it.
 _held: dict[str, Any] = {}
@@ -55,8 +60,7 @@ def sharing(
                 yield i, work(shared, task)
             return
         if not pool:
-            spawn = multiprocessing.get_context("spawn")
-            pool.append(ProcessPoolExecutor(workers, spawn, _hold, (work, shared)))
+            pool.append(ProcessPoolExecutor(workers, _spawn(), _hold, (work, shared)))
         yield from _answers(pool[0], _answer, enumerate(tasks))
 
     try:
@@ -82,7 +86,7 @@ def processes(count: int) -> Iterator[Callable[[Callable[[Any], Any], Sequence[A
     def pool_for(tasks: int) -> ProcessPoolExecutor:
         if not pools or pools[0]._max_workers < min(count, tasks):  # type: ignore[attr-defined]
             close()
-            pools.append(ProcessPoolExecutor(min(count, tasks), multiprocessing.get_context("spawn"), _end_with_parent))
+            pools.append(ProcessPoolExecutor(min(count, tasks), _spawn(), _end_with_parent))
         return pools[0]
 
     def close() -> None:
@@ -134,7 +138,7 @@ def _kill(pool: ProcessPoolExecutor) -> None:
 
 def _alone(work: Callable[[Any], Any], task: Any) -> Any:
     """Return the answer of a task that has a process and the memory of the machine to itself, or that it is lost."""
-    pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), _end_with_parent)
+    pool = ProcessPoolExecutor(1, _spawn(), _end_with_parent)
     try:
         ((_, answer),) = _answers(pool, work, [(0, task)])
         return answer
@@ -159,6 +163,13 @@ def _hold(work: Callable[[Any, Any], Any], shared: Any) -> None:
 
 def _answer(task: Any) -> Any:
     return _held["work"](_held["shared"], task)
+
+
+def _spawn() -> SpawnContext:
+    """Return how processes start; a run that ends at once leaves things that Python then clears away, without a word."""
+    if QUIET not in sys.warnoptions:  # Python's resource tracker is started with these
+        sys.warnoptions.append(QUIET)
+    return multiprocessing.get_context("spawn")
 
 
 def _end_with_parent() -> None:

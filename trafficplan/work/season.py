@@ -186,11 +186,11 @@ def _tasks(
 
 def _outcomes(tasks: Sequence[Task], done: Mapping[str, object], at_work: Hands) -> Iterator[Outcome]:
     """Yield what comes of each field that is not done yet, as it comes."""
-    todo = [task for task in tasks if task.field not in done]
-    for i, outcome in at_work.each(field_outcome, todo):
+    left = [task for task in tasks if task.field not in done]
+    for i, outcome in at_work.each(field_outcome, left):
         if isinstance(outcome, Lost):
-            problem = replace(outcome.problem, where=f"field {todo[i].field}")
-            yield FieldFailed(todo[i].field, (problem,), refused=False)
+            problem = replace(outcome.problem, where=f"field {left[i].field}")
+            yield FieldFailed(left[i].field, (problem,), refused=False)
         else:
             yield outcome
 
