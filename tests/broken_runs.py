@@ -60,6 +60,14 @@ def whole(farm: str, out: Path, cell: int) -> tuple[dict[str, str] | None, float
     return state(out), time.perf_counter() - start
 
 
+def slow(path: str) -> str:
+    """A task of a cluster: leave its mark when it begins, and another a second later."""
+    Path(f"{path}.begun").touch()
+    time.sleep(1.0)
+    Path(f"{path}.ended").touch()
+    return path
+
+
 def die(task: str) -> str:
     """Answer a task, but for the one that kills its process."""
     if task == "deadly":

@@ -7,7 +7,7 @@ import sys
 import time
 
 import pytest
-from broken_runs import die, state
+from broken_runs import die, slow, state
 from distributed import LocalCluster
 from make_county import Size, make_farm
 from object_store import object_store
@@ -117,6 +117,16 @@ def test_what_is_finished_is_taken_over_by_a_cluster(farm, cluster, here, tmp_pa
         run(farm, tmp_path / "out", cluster.scheduler_address, stop, resume=True)
     resumed = run(farm, tmp_path / "out", cluster.scheduler_address, resume=True)
     assert set(done) <= set(resumed.taken_over) and state(tmp_path / "out") == here
+
+
+def test_when_a_run_ends_early_no_worker_is_left_in_the_middle_of_a_task(cluster, tmp_path):
+    with pytest.raises(KeyboardInterrupt), hands(None, cluster.scheduler_address) as at_work:
+        for _ in at_work.each(slow, [str(tmp_path / f"{i}") for i in range(12)]):
+            raise KeyboardInterrupt
+    begun = {path.stem for path in tmp_path.glob("*.begun")}
+    assert begun == {path.stem for path in tmp_path.glob("*.ended")} and 1 < len(begun) < 12
+    time.sleep(1.5)
+    assert begun == {path.stem for path in tmp_path.iterdir()}
 
 
 def test_a_task_that_kills_every_worker_is_lost_and_the_others_are_done(cluster):

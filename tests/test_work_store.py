@@ -2,6 +2,8 @@
 
 import json
 import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
 
 import boto3
 import fsspec
@@ -94,6 +96,28 @@ def test_files_are_written_read_listed_and_removed(place):
     remove(store, ["a/d/e.txt", "a/b.txt"])
     remove(store, [])
     assert sizes(store) == {"c.txt": 0}
+
+
+def test_a_folder_in_which_another_process_still_writes_is_listed_and_cleared(tmp_path):
+    store = store_at(str(tmp_path))
+    write(store, "a/stays.txt", b"12")
+    ended = threading.Event()
+
+    def others():
+        while not ended.is_set():
+            write(store, "a/c.txt", b"1")
+            remove(store, ["a/c.txt"])
+
+    with ThreadPoolExecutor(3) as threads:
+        at_work = [threads.submit(others) for _ in range(3)]
+        try:
+            for _ in range(300):
+                assert sizes(store)["a/stays.txt"] == 2
+                remove(store, ["a/c.txt"])
+        finally:
+            ended.set()
+    assert not any(one.exception() for one in at_work)
+    assert sizes(store) == {"a/stays.txt": 2}
 
 
 def test_a_result_in_a_store_has_the_bytes_of_one_in_a_folder(farm, place, in_a_folder, tmp_path):

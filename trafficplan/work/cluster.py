@@ -8,7 +8,7 @@ import platform
 import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 from trafficplan.errors import InputError, OutputError, Problem
@@ -20,6 +20,8 @@ from trafficplan.work.store import INSTALL, shown
 ANSWERS_S = 5
 #: How long a cluster may be without any worker before the run ends [s].
 NO_WORKER_S = 60.0
+#: How long workers have to end what they are in the middle of when a run ends before them [s].
+LETS_END_S = 30.0
 #: Tasks that wait at the cluster for each thread there: enough that none is idle, few enough that little is sent ahead.
 AHEAD = 3
 
@@ -38,11 +40,15 @@ def on_cluster(address: str) -> Iterator[Hands]:
         No scheduler answers there, a worker runs another state of the program, or a package is missing.
     """
     client = _client(address)
+    given: set[Any] = set()
     try:
         _same_program(client)
-        yield Hands(1, _each(client, address))
+        yield Hands(1, _each(client, address, given))
     finally:
-        client.close()
+        try:
+            _let_end(client, given)
+        finally:
+            client.close()
 
 
 def _client(address: str) -> Any:
@@ -101,8 +107,8 @@ def _answer(state: str, work: Callable[[Any], Any], task: Any) -> Any:
     return work(task)
 
 
-def _each(client: Any, address: str) -> Each:
-    """Return a function that lets the workers of a cluster work.
+def _each(client: Any, address: str, given: set[Any]) -> Each:
+    """Return a function that lets the workers of a cluster work; `given` holds what they have not answered yet.
 
     A worker that dies takes what waits there down with it; the cluster gives all of it to others, but after some deaths
     it blames every task that was there. So those try again one by one, and only what is alone to blame is `Lost`.
@@ -110,19 +116,19 @@ def _each(client: Any, address: str) -> Each:
 
     def each(work: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[tuple[int, Any]]:
         blamed = []
-        for i, answer in _some(client, address, work, list(enumerate(tasks))):
+        for i, answer in _some(client, address, work, list(enumerate(tasks)), given):
             if isinstance(answer, Lost):
                 blamed.append((i, tasks[i]))
             else:
                 yield i, answer
         for one in blamed:
-            yield from _some(client, address, work, [one])
+            yield from _some(client, address, work, [one], given)
 
     return each
 
 
 def _some(
-    client: Any, address: str, work: Callable[[Any], Any], tasks: Sequence[tuple[int, Any]]
+    client: Any, address: str, work: Callable[[Any], Any], tasks: Sequence[tuple[int, Any]], given: set[Any]
 ) -> Iterator[tuple[int, Any]]:
     """Yield the answers of tasks as they come, with a few waiting at the cluster for each of its threads."""
     waiting: dict[Any, int] = {}
@@ -135,12 +141,35 @@ def _some(
             _patience(seen, address)
             while left and len(waiting) < AHEAD * max(1, threads):
                 i, task = left.pop()
-                waiting[client.submit(_answer, state, work, task, key=f"trafficplan-{run}-{i}", pure=False)] = i
+                future = client.submit(_answer, state, work, task, key=f"trafficplan-{run}-{i}", pure=False)
+                waiting[future] = i
+                given.add(future)
             for future in _finished(client, waiting, address):
+                given.discard(future)
                 yield waiting.pop(future), _result(future)
     finally:
         if waiting and client.status == "running":
             client.cancel(list(waiting), force=True)
+
+
+def _let_end(client: Any, given: set[Any]) -> None:
+    """Take back tasks that nobody waits for any more, and let workers end those that they are in the middle of.
+
+    A worker cannot be stopped in the middle of a field, and what it still writes shall not meet a run that follows.
+    """
+    if not given or client.status != "running":
+        return
+    until = time.monotonic() + LETS_END_S
+    with suppress(OSError, TimeoutError):  # no scheduler any more
+        client.cancel(list(given), force=True)
+        keys = {future.key for future in given}
+        while time.monotonic() < until and any(client.run(_in_hand, keys, on_error="ignore").values()):
+            time.sleep(0.1)
+
+
+def _in_hand(keys: set[str], dask_worker: Any) -> bool:
+    """Tell of a worker whether it is in the middle of any of these tasks (dask names the argument)."""
+    return any(key in keys and task.state != "memory" for key, task in dask_worker.state.tasks.items())
 
 
 def _threads(client: Any) -> int:

@@ -15,7 +15,7 @@ from trafficplan.chain import Plan
 from trafficplan.farm.farm import Farm
 from trafficplan.work.folder import MARK
 from trafficplan.work.part import common_part, program_state
-from trafficplan.work.store import Store, read, remove, sizes, whole, write
+from trafficplan.work.store import HALF, Store, read, remove, sizes, whole, write
 from trafficplan.work.written import hash_of, text_of, value_of
 
 #: Folder of the ledger, beside `layers`; it is gone when the result is whole.
@@ -142,7 +142,7 @@ def tidy(store: Store) -> None:
 
 
 def sweep(store: Store, used: set[str]) -> None:
-    """Remove all ledgers, and the files that they name but this run did not use.
+    """Remove all ledgers, the files that they name but this run did not use, and what a killed worker left half written.
 
     Raises
     ------
@@ -150,7 +150,7 @@ def sweep(store: Store, used: set[str]) -> None:
         The store refuses.
     """
     there = sizes(store)
-    gone: set[str] = set()
+    gone = {name for name in there if name.endswith(HALF)}
     for name, folder in _ledgers(there):
         entry = _read(store, name)
         gone |= {name, *(folder + file for file in (entry.files if entry else ()))}

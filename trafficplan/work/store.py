@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-from collections.abc import Callable, Iterable
+import uuid
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -155,7 +157,8 @@ def _protocols(system: Any) -> tuple[str, ...]:
 
 
 def _write_here(path: Path, data: bytes) -> None:
-    half = path.with_name(path.name + HALF)
+    # A name of its own: a worker that an ended run left at work may just be writing the same file.
+    half = path.with_name(f"{path.name}.{uuid.uuid4().hex}{HALF}")
     try:
         half.write_bytes(data)
     except FileNotFoundError:
@@ -193,9 +196,8 @@ def sizes(store: Store, under: str = "") -> dict[str, int]:
     """
     folder = store.local
     if folder is not None:
-        top = folder / under
-        here = sorted(path for path in top.rglob("*") if path.is_file()) if top.is_dir() else []
-        return {path.relative_to(folder).as_posix(): path.stat().st_size for path in here}
+        found_here = _asked(store, "listing", lambda: dict(_files(folder / under)))
+        return {path.relative_to(folder).as_posix(): found_here[path] for path in sorted(found_here)}
     system, root = _system(store.place)
 
     def listing() -> dict[str, Any]:
@@ -210,6 +212,18 @@ def sizes(store: Store, under: str = "") -> dict[str, int]:
     start = f"{root}/".lstrip("/")
     named = {path.lstrip("/").removeprefix(start): int(one["size"]) for path, one in found.items()}
     return dict(sorted(named.items()))
+
+
+def _files(folder: Path) -> Iterator[tuple[Path, int]]:
+    """Yield the files below a folder with their bytes; one that goes while it is looked at was not there."""
+    with suppress(FileNotFoundError), os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.is_dir(follow_symlinks=False):
+                yield from _files(Path(entry.path))
+                continue
+            with suppress(FileNotFoundError):
+                if entry.is_file():
+                    yield Path(entry.path), entry.stat().st_size
 
 
 def remove(store: Store, names: Iterable[str]) -> None:
@@ -233,9 +247,12 @@ def remove(store: Store, names: Iterable[str]) -> None:
 def _remove_here(path: Path, top: Path) -> None:
     path.unlink(missing_ok=True)
     for parent in path.parents:
-        if parent == top or any(parent.iterdir()):
+        if parent == top:
             return
-        parent.rmdir()
+        try:
+            parent.rmdir()
+        except OSError:  # it holds more, or something was just written into it
+            return
 
 
 def whole(store: Store, name: str, sha256: str) -> bool:
