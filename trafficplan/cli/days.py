@@ -64,23 +64,11 @@ def _days(folder: Path, asked: dict[str, Any], partly: list[str]) -> dict[str, A
 
 
 def _write(out: Path, told: ToldDays, result: dict[str, Any]) -> None:
-    import json
-
-    from trafficplan.errors import OutputError, Problem
     from trafficplan.report.days_page import render_days_page
     from trafficplan.report.days_result import table_of
+    from trafficplan.work.answers import answer_into, write_result, write_text
 
-    texts = {
-        "days.json": json.dumps(result, ensure_ascii=False, indent=1, sort_keys=True) + "\n",
-        "days.csv": table_of(told),
-        "days.html": render_days_page(told),
-    }
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        for name, text in texts.items():
-            (out / name).write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise OutputError(
-            Problem("the answer cannot be written", str(out), error.strerror or str(error),
-                    "a folder that may be written", "choose another folder with --out")
-        ) from error  # fmt: skip
+    with answer_into(out) as folder:
+        write_result(folder / "days.json", result)
+        write_text(folder / "days.csv", table_of(told))
+        write_text(folder / "days.html", render_days_page(told))

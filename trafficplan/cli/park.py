@@ -77,23 +77,14 @@ def _park(folder: Path, asked: dict[str, Any]) -> dict[str, Any]:
 
 
 def _write(out: Path, found: ParkAnswer) -> None:
-    import json
-
-    from trafficplan.errors import OutputError, Problem
     from trafficplan.report.park_layers import write_places
     from trafficplan.report.park_page import render_page
     from trafficplan.report.park_result import result_of
     from trafficplan.report.park_sheet import render_sheet
+    from trafficplan.work.answers import answer_into, write_result, write_text
 
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        text = json.dumps(result_of(found), ensure_ascii=False, indent=1, sort_keys=True)
-        (out / "park.json").write_text(text + "\n", encoding="utf-8", newline="\n")
-        (out / "park.html").write_text(render_page(found), encoding="utf-8", newline="\n")
-        (out / "sheet.html").write_text(render_sheet(found), encoding="utf-8", newline="\n")
-        write_places(out / "places.gpkg", found)
-    except OSError as error:
-        raise OutputError(
-            Problem("the answer cannot be written", str(out), error.strerror or str(error),
-                    "a folder that may be written", "choose another folder with --out")
-        ) from error  # fmt: skip
+    with answer_into(out) as folder:
+        write_result(folder / "park.json", result_of(found))
+        write_text(folder / "park.html", render_page(found))
+        write_text(folder / "sheet.html", render_sheet(found))
+        write_places(folder / "places.gpkg", found)

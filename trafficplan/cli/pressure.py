@@ -80,18 +80,9 @@ def _beyond(rows: Any) -> bool:
 
 
 def _write(out: Path, told: Told, result: dict[str, Any]) -> None:
-    import json
-
-    from trafficplan.errors import OutputError, Problem
     from trafficplan.report.pressure_sheet import render_sheet
+    from trafficplan.work.answers import answer_into, write_result, write_text
 
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        text = json.dumps(result, ensure_ascii=False, indent=1, sort_keys=True)
-        (out / "pressure.json").write_text(text + "\n", encoding="utf-8", newline="\n")
-        (out / "pressure.html").write_text(render_sheet(told), encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise OutputError(
-            Problem("the answer cannot be written", str(out), error.strerror or str(error),
-                    "a folder that may be written", "choose another folder with --out")
-        ) from error  # fmt: skip
+    with answer_into(out) as folder:
+        write_result(folder / "pressure.json", result)
+        write_text(folder / "pressure.html", render_sheet(told))
