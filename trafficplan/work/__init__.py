@@ -1,1 +1,1 @@
-"""How much runs where; the swap of finished folders."""
+"""How much runs where; how finished folders and files take their places."""
