@@ -186,17 +186,27 @@ def _watch(sentinel: int) -> None:
 
 @contextmanager
 def _deaf_workers() -> Iterator[None]:
-    """Let processes that start in this block never hear Ctrl-C: the parent alone answers it, after the block.
+    """Let processes that start in this block never hear Ctrl-C: the parent alone answers it, and only after the block.
 
-    A blocked signal is inherited by new processes; here it waits and is not lost. Python's resource tracker lifts the
-    block when it starts, so it is started before.
+    A blocked signal is inherited by new processes. In this process a thread of some library may still take it, and
+    Python would then break off in the middle of a start, so that the half started worker complains: the handler only
+    notes it. Python's resource tracker lifts the block when it starts, so it is started before.
     """
     if not hasattr(signal, "pthread_sigmask"):  # Windows has none: there workers hear Ctrl-C themselves
         yield
         return
     resource_tracker.ensure_running()
+    heard: list[int] = []
+    handlers = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    here = threading.current_thread() is threading.main_thread()  # no other thread is interrupted
+    for number in handlers if here else ():
+        signal.signal(number, lambda one, _frame: heard.append(one))
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        for number, handler in handlers.items() if here else ():
+            signal.signal(number, handler)
+        for each in heard:
+            signal.raise_signal(each)

@@ -1,0 +1,54 @@
+"""Ctrl-C while processes start: nobody but the parent hears it, and the parent only when all have started."""
+
+import signal
+import threading
+import time
+
+import pytest
+
+from trafficplan.work.pool import _deaf_workers, processes
+
+
+@pytest.fixture(autouse=True)
+def hears_ctrl_c():
+    """A suite that runs in the background ignores Ctrl-C."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.fixture
+def another_thread():
+    """Return the id of a thread that was there before and may take signals, as those of many libraries."""
+    ended = threading.Event()
+    thread = threading.Thread(target=ended.wait)
+    thread.start()
+    yield thread.ident
+    ended.set()
+    thread.join()
+
+
+@pytest.mark.parametrize("taken_by", ["the main thread", "another thread"])
+def test_ctrl_c_is_answered_when_the_block_has_ended(another_thread, taken_by):
+    ident = threading.main_thread().ident if taken_by == "the main thread" else another_thread
+    reached = []
+    with pytest.raises(KeyboardInterrupt), _deaf_workers():
+        signal.pthread_kill(ident, signal.SIGINT)
+        time.sleep(0.2)
+        reached.append("the end of the block")
+    assert reached
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+
+
+def test_without_ctrl_c_nothing_is_raised_and_other_threads_may_start_processes():
+    answers = []
+
+    def work():
+        with processes(2) as each:
+            answers.extend(sorted(each(abs, [-1, 2])))
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    thread.join()
+    assert answers == [(0, 1), (1, 2)]
