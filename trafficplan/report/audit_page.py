@@ -104,7 +104,7 @@ def render_audit_page(
         "logs": log_values(account),
         "method": method_words(account),
         "cautions": cautions_for(_situations(account, answer.full_scale)),
-        "note_groups": note_groups([*farm.notes, *account.notes]),
+        "note_groups": note_groups([*farm.notes, *account.notes], farm.units),
         "sources": SOURCES,
         "standing": STANDING,
         "version": __version__,

@@ -44,7 +44,7 @@ def render_cab_sheet(plan: CabPlan) -> str:
         "numbers": number_rows(plan),
         "unspread": unspread_rows(plan),
         "load_words": load_words(plan),
-        "warnings": warnings_of(plan.notes)[:_MOST_WARNINGS],
+        "warnings": warnings_of(plan.notes, plan.units)[:_MOST_WARNINGS],
         "cautions": [one.text for one in cautions_for(situations_of(plan))],
         "sources": source_words(plan, __version__),
     }
@@ -63,7 +63,7 @@ def _room(plan: CabPlan, loads: int) -> float:
     left += 1.3 + sum(_lines(one, _REASON_LETTERS) for one in reasons) if reasons else 0.0
     right = sum(_lines(value, _REASON_LETTERS) for _, value in number_rows(plan))
     small = [one.text for one in cautions_for(situations_of(plan))]
-    warned = sum(_lines(one, _WARNING_LETTERS) for one in warnings_of(plan.notes)[:_MOST_WARNINGS])
+    warned = sum(_lines(one, _WARNING_LETTERS) for one in warnings_of(plan.notes, plan.units)[:_MOST_WARNINGS])
     print_lines = sum(_lines(one, _SMALL_LETTERS) for one in small) / 2 + 0.2 * len(small) + 3
     tables = max(left, right) * _ROW_MM
     rows = math.ceil(loads / 4) * _LOAD_MM if loads else 2 * _LOAD_MM

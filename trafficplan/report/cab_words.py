@@ -11,6 +11,7 @@ import shapely
 from trafficplan.decide.cab import CabPlan
 from trafficplan.inputs.amounts import GALLON, SHORT_TON
 from trafficplan.names import Note
+from trafficplan.report.both_units import notes_in
 from trafficplan.report.words import figure, say, say_day
 from trafficplan.units import ACRE, BAR, HECTARE, pressure_text
 
@@ -213,9 +214,9 @@ def title_words(plan: CabPlan) -> str:
     return f"{plan.field}: {plan.job}{day}"
 
 
-def warnings_of(notes: Sequence[Note]) -> list[str]:
+def warnings_of(notes: Sequence[Note], units: str) -> list[str]:
     """Return what is warned of, each once, in one line each."""
-    warned = dict.fromkeys(note for note in notes if note.kind == "warned")
+    warned = notes_in(list(dict.fromkeys(note for note in notes if note.kind == "warned")), units)
     return [f"{note.what}: {note.value}{f' ({note.why})' if note.why else ''}" for note in warned]
 
 

@@ -48,7 +48,7 @@ def render_days_page(told: ToldDays) -> str:
                 _calendar(told, one, down, i)
                 for i, (one, down) in enumerate(zip(told.fields, told.softer, strict=True))
             ],
-            note_groups=note_groups(told.notes),
+            note_groups=note_groups(told.notes, told.units),
             in_use=list(soil_water()),
             version=__version__,
         )

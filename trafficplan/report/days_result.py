@@ -13,6 +13,7 @@ import numpy as np
 from trafficplan.decide.days import STATES, FieldDays
 from trafficplan.decide.days_pressure import LetDown
 from trafficplan.names import Note, step_of
+from trafficplan.report.both_units import notes_in
 from trafficplan.report.cautions import Caution, cautions_for
 from trafficplan.report.days_best import (
     ahead,
@@ -223,7 +224,8 @@ def text_of(told: ToldDays) -> str:
     if told.forecast_from is not None:
         lines.append(f"From {told.forecast_from} on by the forecast.")
     assumed = sum(note.kind == "assumed" for note in told.notes)
-    lines += [f"{note.what}: {note.value}; {note.why}" for note in told.notes if note.kind != "assumed"]
+    warned = [note for note in told.notes if note.kind != "assumed"]
+    lines += [f"{note.what}: {note.value}; {note.why}" for note in notes_in(warned, told.units)]
     lines.append(f"{assumed} assumptions: --json or --out tells them.")
     lines += ["", *(one.text for one in told.cautions)]
     return "\n".join(lines)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
+from trafficplan.report.both_units import lines_in
 from trafficplan.report.words import figure, say, unit_of
 from trafficplan.units import GRAVITY
 
@@ -51,7 +52,7 @@ def overview_lines(told: Mapping[str, Any], notes: Sequence[Mapping[str, str]]) 
     for kind, title in (("warned", "warnings"), ("repaired", "repaired"), ("assumed", "assumed")):
         chosen = [note for note in notes if note["kind"] == kind]
         if chosen:
-            lines += [f"{title} ({len(chosen)})", *_notes(chosen), ""]
+            lines += [f"{title} ({len(chosen)})", *lines_in(_notes(chosen), units), ""]
     return [*lines, "Nothing was computed. No error was found."]
 
 

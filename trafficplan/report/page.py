@@ -14,6 +14,7 @@ from trafficplan.farm.farm import Farm
 from trafficplan.names import Note
 from trafficplan.report.alike import alike_notes
 from trafficplan.report.answer import BASE, Answer, answer, worst_places
+from trafficplan.report.both_units import notes_in
 from trafficplan.report.cautions import cautions_for
 from trafficplan.report.charts import profile_charts, season_chart, steps_chart
 from trafficplan.report.map import MapParts, draw_map
@@ -91,7 +92,7 @@ def render_report(
         "profiles": profile_charts(ordered[BASE], farm.units),
         "signs": _signs(farm),
         "cautions": cautions_for(_situations(farm, ordered, told)),
-        "note_groups": note_groups(_with_aerial(notes, farm, drawn)),
+        "note_groups": note_groups(_with_aerial(notes, farm, drawn), farm.units),
         "sources": SOURCES,
         "standing": STANDING,
         "data": script_data(farm, ordered, titles, pictures, drawn, told),
@@ -211,8 +212,8 @@ def _with_aerial(notes: Sequence[Note], farm: Farm, drawn: MapParts) -> list[Not
     ]
 
 
-def note_groups(notes: Sequence[Note]) -> list[tuple[str, str, list[Note]]]:
+def note_groups(notes: Sequence[Note], units: str) -> list[tuple[str, str, list[Note]]]:
     """Return notes by kind, each once, in a fixed order; those that say the same of many things share a line."""
-    unique = alike_notes(sorted(set(notes)))
+    unique = notes_in(alike_notes(sorted(set(notes))), units)
     groups = ((title, kind, [note for note in unique if note.kind == kind]) for kind, title in NOTE_TITLES)
     return [group for group in groups if group[2]]

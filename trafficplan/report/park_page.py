@@ -61,7 +61,7 @@ def render_page(answer: ParkAnswer) -> str:
         "refused": [(one.number, one.words, refusal(one, job.farm.units)) for one in answer.refused],
         "steps": [(Markup("rgb({},{},{})".format(*colour)), _step_words(i)) for i, colour in enumerate(COLOURS)],
         "signs": [(kind, words) for kind, words in SIGNS.items() if kind in kinds],
-        "notes": note_groups(answer.notes),
+        "notes": note_groups(answer.notes, answer.job.farm.units),
         "cautions": [one.text for one in cautions_of()],
         "css": Markup(packaged("page.css")),
         "map_head": Markup(drawn.head),

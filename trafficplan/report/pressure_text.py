@@ -6,10 +6,11 @@ from collections.abc import Sequence
 
 from trafficplan.decide.advice import Advice, moisture_line, place
 from trafficplan.decide.pressure import Ladder
+from trafficplan.report.both_units import lines_in
 from trafficplan.report.pressure_result import Told
 from trafficplan.report.pressure_words import answer_lines, cost_lines
 from trafficplan.report.words import figure, say, say_day, unit_of
-from trafficplan.units import GRAVITY, KPA, pressure_text
+from trafficplan.units import FOOT, GRAVITY, KPA, pressure_text
 
 Table = tuple[str, list[str], list[list[str]]]
 
@@ -32,7 +33,8 @@ def told_of_lighter(told: Told) -> str:
     """Return what the lightest load of a range would be answered, in one sentence."""
     light = told.advices[0]
     first, _, last = answer_lines(light, told.units)
-    return f"With only {light.question.load_kg / 1e3:g} t: {first} {last.split('More would help')[0]}{_go(last)}"
+    only = lines_in([f"With only {light.question.load_kg / 1e3:g} t"], told.units)[0]
+    return f"{only}: {first} {last.split('More would help')[0]}{_go(last)}"
 
 
 def _go(last: str) -> str:
@@ -47,10 +49,11 @@ def basis_line(told: Told) -> str:
     soils = ", ".join(unit.key for unit in question.units)
     layer = {"deep": "the deep layer", "surface": "the surface", "both": "surface and deep layer"}
     tilled = f"tilled to {say('depth', question.tillage_m, told.units)}" if question.tillage_m else "not tilled"
-    return (
+    (told_basis,) = lines_in([
         f"{question.outfit.title}, {loads} t on board. {where} ({tilled}; {soils}). Soil {moisture_line(question.tension_pa)} "
         f"({told.words['moisture']}). Letting down is judged by {layer[told.lead().protect]} ({told.words['protect']}). All pressures are cold."
-    )  # fmt: skip
+    ], told.units)  # fmt: skip
+    return told_basis
 
 
 def tables(told: Told) -> list[Table]:
@@ -71,10 +74,29 @@ def ladder_tables(told: Told) -> list[Table]:
     return [_ladder(group, lead, told.units) for group in groups.values()]
 
 
+def reach_head(units: str) -> str:
+    """Return the head of the column that tells how deep 50 kPa reaches."""
+    return f"{say('stress', 50.0, units)} to"
+
+
+def contact(area_m2: float, units: str) -> str:
+    """Return a contact area."""
+    return f"{area_m2 / FOOT**2:.1f} sq ft" if units == "us" else f"{area_m2:.2f} m2"
+
+
 def _axles(advice: Advice, units: str) -> Table:
     judged, half = place(advice.question, advice.question.judged_m), place(advice.question, 0.5)
     depth = say("depth", advice.question.judged_m, units)
-    head = ["axle", "wheel", "field", "track", "one for both", f"at {depth}", "at 50 cm", "50 kPa to"]
+    head = [
+        "axle",
+        "wheel",
+        "field",
+        "track",
+        "one for both",
+        f"at {depth}",
+        f"at {say('depth', 0.5, units)}",
+        reach_head(units),
+    ]
     head += ["chance below", "chance tilled"]
     rows = []
     for one, at in zip(advice.rows, advice.chosen.axles, strict=True):
@@ -108,7 +130,7 @@ def _deeper(advice: Advice, units: str) -> Table:
         one = at.rungs
         figures = [figure("stress", v / KPA, units) for v in one.stress_pa[0]]
         mean = say("stress", float(one.mean_pa[0]) / KPA, units)
-        rows.append([at.load.axle.key, f"{one.area_m2[0]:.2f} m2", mean, *figures])
+        rows.append([at.load.axle.key, contact(float(one.area_m2[0]), units), mean, *figures])
     return f"Contact of a wheel, and stress by depth in {unit_of('stress', units)}", head, rows
 
 
@@ -140,7 +162,8 @@ def _ladder(alike: Sequence[Ladder], advice: Advice, units: str) -> Table:
     judged, half = place(advice.question, advice.question.judged_m), place(advice.question, 0.5)
     unit = unit_of("stress", units)
     deep = say("depth", advice.question.judged_m, units)
-    head = ["pressure", f"{deep} {unit}", f"50 cm {unit}", "50 kPa to", "chance", f"10 cm {unit}", "allowed on"]
+    head = ["pressure", f"{deep} {unit}", f"{say('depth', 0.5, units)} {unit}", reach_head(units), "chance"]
+    head += [f"{say('depth', 0.1, units)} {unit}", "allowed on"]
     ladder = alike[0]
     one, rows = ladder.rungs, []
     for i, pascal in enumerate(one.pressures_pa):
@@ -167,9 +190,8 @@ def blocks(told: Told) -> list[tuple[str, list[str]]]:
     if told.seen:
         found.append(("Seen", [*seen_lines(told), "A clean surface says nothing about the layer below the plough."]))
     warned = [f"{note.what}: {note.value}; {note.why}" for note in told.notes if note.kind == "warned"]
-    assumed = _assumed(told)
-    found += [("Warnings", warned), ("Assumed", assumed)]
-    return [one for one in found if one[1]]
+    found += [("Warnings", warned), ("Assumed", _assumed(told))]
+    return [(title, lines_in(lines, told.units)) for title, lines in found if lines]
 
 
 def _assumed(told: Told) -> list[str]:

@@ -8,6 +8,7 @@ from trafficplan.decide.advice import SURFACE_M, Advice, Slower, place
 from trafficplan.decide.pressure import AxleRows, Setting
 from trafficplan.decide.trip import STEEPEST, Leg
 from trafficplan.machines.tyre_table import NoPressure
+from trafficplan.report.both_units import lines_in
 from trafficplan.report.words import say, say_chance
 from trafficplan.soil.moisture import HAND_TEST
 from trafficplan.units import GRAVITY, KM_H, KPA, pressure_text
@@ -20,7 +21,8 @@ HARDLY = 0.08
 
 def answer_lines(advice: Advice, units: str) -> list[str]:
     """Return the three lines: pressures per leg; what they help; what would help more, and go or wait."""
-    return [pressure_line(advice), help_line(advice, units), f"{more_line(advice, units)} {go_line(advice)}"]
+    lines = [pressure_line(advice), help_line(advice, units), f"{more_line(advice, units)} {go_line(advice)}"]
+    return lines_in(lines, units)
 
 
 def pressure_line(advice: Advice) -> str:

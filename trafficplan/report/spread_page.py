@@ -88,7 +88,7 @@ def render_page(told: PlanPage) -> str:
         tried=told.tried,
         refused=told.refused,
         cautions=cautions_for(situations_of(plan)),
-        note_groups=note_groups(told.notes),
+        note_groups=note_groups(told.notes, units),
         sources=SOURCES,
         standing=STANDING,
         run={"version": __version__, "crs": plan.crs},

@@ -95,7 +95,7 @@ def render_understood(farm: Farm, version: str) -> str:
             "recorded": bool(farm.logs),
             "gateways": any(field.gateways for field in fields),
         },
-        "notes": note_groups(farm.notes),
+        "notes": note_groups(farm.notes, farm.units),
         "data": Markup(json.dumps(data).replace("<", "\\u003c")),
         "css": Markup(packaged("page.css")),
         "map_head": Markup(drawn.head),
