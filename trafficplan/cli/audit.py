@@ -149,13 +149,15 @@ def _progress(wanted: bool) -> Iterator[Callable[[str, str, float], None]]:
 
 def _told(done: Audits, where: str, farms: int) -> dict[str, Any]:
     """Return the answer in numbers and in words."""
+    from trafficplan.report.words import count
+
     lines = [line for one in done.farms for line in one.lines]
     lines += [f"{farm} could not be audited: {problems[0].sentence()}" for farm, problems in done.failed.items()]
     notes = done.notes
     page = "report.html" if farms == 1 else "farms.html"
     assumed = [note.as_dict() for note in notes if note.kind == "assumed"]
     warned = [note.as_dict() for note in notes if note.kind != "assumed"]
-    lines += [f"{len(warned)} warnings and {len(assumed)} assumptions are listed in the report."]
+    lines += [f"{count(len(warned), 'warning')} and {count(len(assumed), 'assumption')}: the report lists them."]
     lines += [f"Open {where}/{page}", "A planning aid: dig a hole and look. Local rules come first."]
     failed = {farm: [problem.as_dict() for problem in problems] for farm, problems in done.failed.items()}
     return {

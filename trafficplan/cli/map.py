@@ -104,6 +104,7 @@ def _progress(wanted: bool, fields: int) -> Iterator[Callable[[str, float], None
 def _told(farm: Farm, summaries: Sequence[FieldSummary], target: Path, plan: Plan) -> dict[str, Any]:
     """Return the answer in numbers and in words."""
     from trafficplan.report.answer import worst_places
+    from trafficplan.report.words import count, say
 
     by_scenario: dict[str, list[FieldSummary]] = {}
     for summary in summaries:
@@ -126,20 +127,20 @@ def _told(farm: Farm, summaries: Sequence[FieldSummary], target: Path, plan: Pla
             }
         )
         lines.append(
-            f"{key}: {len(group)} field{'s' if len(group) != 1 else ''}, {area:.1f} ha; {wheeled:.1f} ha wheeled; "
-            f"lasting damage likely (chance 0.5 or more below tillage depth) on {lasting:.1f} ha"
+            f"{key}: {count(len(group), 'field')}, {say('area', area, farm.units)}; {say('area', wheeled, farm.units)} "
+            f"wheeled; lasting damage likely (chance 0.5 or more below tillage depth) on {say('area', lasting, farm.units)}"
         )
     lines += [
-        f"  {place.field}, {place.name}: {place.area_m2:.0f} m2 over the soil's strength, {place.crossings:.0f} wheel passes; "
-        f"{place.reason}"
+        f"  {place.field}, {place.name}: {say('patch', place.area_m2, farm.units)} over the soil's strength, "
+        f"{place.crossings:.0f} wheel passes; {place.reason}"
         for place in worst_places(by_scenario["base"], 3)
     ]
     notes = sorted({note for summary in summaries for note in summary.notes} | set(farm.notes))
     assumed = [note.as_dict() for note in notes if note.kind == "assumed"]
+    rest = [note.as_dict() for note in notes if note.kind != "assumed"]
     lines += [
-        f"{len(assumed)} assumptions are listed in the report.",
+        f"{count(len(rest), 'warning')} and {count(len(assumed), 'assumption')}: the report lists them.",
         f"Open {target / 'report.html'}",
         "A planning aid: dig a hole and look. Local rules come first.",
     ]
-    rest = [note.as_dict() for note in notes if note.kind != "assumed"]
     return {"result": result, "assumptions": assumed, "warnings": rest, "text": "\n".join(lines)}

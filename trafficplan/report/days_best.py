@@ -15,7 +15,6 @@ from trafficplan.report.days_words import (
     FIT,
     LIGHTER,
     Stretch,
-    count_text,
     date_of,
     full_text,
     least_chance,
@@ -23,7 +22,7 @@ from trafficplan.report.days_words import (
     span,
     stretches,
 )
-from trafficplan.report.words import say, say_chance, say_day
+from trafficplan.report.words import count, say, say_chance, say_day
 from trafficplan.units import BAR, KPA
 
 #: Spells that are named of a degree.
@@ -89,7 +88,7 @@ def best_line(found: FieldDays) -> str:
     if len(found_degrees) == 1:
         return f"All open days are much alike: overstress {degree_text(best)}, {times}."
     return (
-        f"Least harm: {_spells(found, best)} ({count_text(best.days)}): overstress {degree_text(best)}, {times}. "
+        f"Least harm: {_spells(found, best)} ({count(best.days, 'day')}): overstress {degree_text(best)}, {times}. "
         f"Most harm: {_spells(found, worst)}: {degree_text(worst)}, {_ratio(worst)} times."
     )
 
@@ -101,7 +100,7 @@ def dry_line(found: FieldDays) -> str:
     if np.any(found.state == FIT) or not dry.any():
         return ""
     return (
-        f"On {count_text(int(dry.sum()))} the soil below tillage is drier than {DRIEST_PA / KPA:.0f} kPa and counts as if it "
+        f"On {count(int(dry.sum()), 'day')} the soil below tillage is drier than {DRIEST_PA / KPA:.0f} kPa and counts as if it "
         "were not: dry ground that does not crack often bears more than is told here. Dig a hole and look."
     )
 
@@ -117,8 +116,8 @@ def let_down_line(found: FieldDays, down: LetDown | None, units: str) -> str:
     if after != before:
         full, lighter = after
         most = float(np.nanmax(down.found.fit_load_kg[down.found.state == LIGHTER], initial=0.0))
-        lightest = f", {count_text(lighter)} for a lighter load of up to {load_text(most, units)}" if lighter else ""
-        return f"{head}: {count_text(full)} fit for {full_text(found, units)}{lightest}."
+        lightest = f", {count(lighter, 'day')} for a lighter load of up to {load_text(most, units)}" if lighter else ""
+        return f"{head}: {count(full, 'day')} fit for {full_text(found, units)}{lightest}."
     least, lower = least_chance(found), least_chance(down.found)
     if least is None or lower is None:
         return ""

@@ -42,6 +42,7 @@ from trafficplan.report.days_words import (
     wheel_line,
 )
 from trafficplan.report.pressure_result import FULL_SCALE, unit_is_assumed
+from trafficplan.report.words import count
 from trafficplan.soil.moisture import moisture_word
 from trafficplan.units import BAR, KPA
 
@@ -218,7 +219,7 @@ def text_of(told: ToldDays) -> str:
         lines += [f"  on {line}" for line in done_of(told, found)]
         for one in stretches(found, told.units):
             if whole or one.state in (FIT, LIGHTER):
-                lines.append(f"    {span(found, one.start, one.end):>16}  {_count(one.days):>8}  {one.text}")
+                lines.append(f"    {span(found, one.start, one.end):>16}  {count(one.days, 'day'):>8}  {one.text}")
         lines.append("")
     lines += [f"{key}: left out, {why}" for key, why in told.left_out]
     if told.forecast_from is not None:
@@ -244,7 +245,3 @@ def done_of(told: ToldDays, found: FieldDays) -> list[str]:
     windows = [window_text(found, one) for one in found.operations]
     lines = done_lines(found, told.units)
     return [f"{line}; {window}" if window else line for line, window in zip(lines, windows, strict=True)]
-
-
-def _count(days: int) -> str:
-    return f"{days} day{'' if days == 1 else 's'}"

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trafficplan.decide.days import HEAVY_RAIN_MM, RAIN_DAYS, STATES, FieldDays
-from trafficplan.report.words import say, say_chance, say_day
+from trafficplan.report.words import count, say, say_chance, say_day
 from trafficplan.soil.moisture import WORD_LIMITS, moisture_word
 from trafficplan.units import INCH, KPA
 
@@ -189,13 +189,13 @@ def answer(found: FieldDays, units: str) -> str:
     full = full_text(found, units)
     rest = []
     if counts[LIGHTER] and counts[FIT]:
-        rest.append(f"lighter loads on {count_text(counts[LIGHTER])}")
+        rest.append(f"lighter loads on {count(counts[LIGHTER], 'day')}")
     if counts[LEAVE]:
-        rest.append(f"leave it on {count_text(counts[LEAVE])}")
+        rest.append(f"leave it on {count(counts[LEAVE], 'day')}")
     if closed := sum(counts[code] for code in CLOSED):
-        rest.append(f"closed by rain, frost or standing water on {count_text(closed)}")
+        rest.append(f"closed by rain, frost or standing water on {count(closed, 'day')}")
     if counts[UNKNOWN]:
-        rest.append(f"no weather for {count_text(counts[UNKNOWN])}")
+        rest.append(f"no weather for {count(counts[UNKNOWN], 'day')}")
     tail = f" {_capital('; '.join(rest))}." if rest else ""
     for code, words in ((FIT, f"Fit with {full}"), (LIGHTER, f"Never fit with {full}, with a lighter one")):
         if counts[code]:
@@ -205,7 +205,7 @@ def answer(found: FieldDays, units: str) -> str:
             wet = int((surface_smears(found) & (found.state == code)).sum())
             smears = f"; on {wet} of them the top layer smears: ruts, no weather to till or drill" if wet else ""
             first_text = span(found, first.start, first.end)
-            return f"{words} on {count_text(counts[code])}: first {first_text}{more}{smears}.{tail}"
+            return f"{words} on {count(counts[code], 'day')}: first {first_text}{more}{smears}.{tail}"
     least = least_chance(found)
     if least is None:
         return f"No open day.{tail}"
@@ -214,11 +214,6 @@ def answer(found: FieldDays, units: str) -> str:
     bare = f", with nothing on board {say_chance(empty)}" if found.load_kg > 0 else ""
     line = f"No day is fit for {full} at the limit of {found.limit:g}: at best overstress is {say_chance(chance)}"
     return f"{line}{bare}.{tail}"
-
-
-def count_text(count: int) -> str:
-    """Return a number of days as people write it."""
-    return f"{count} day{'' if count == 1 else 's'}"
 
 
 def _capital(text: str) -> str:

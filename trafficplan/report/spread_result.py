@@ -16,7 +16,7 @@ from trafficplan.inputs.amounts import GALLON
 from trafficplan.names import Note
 from trafficplan.report.cab_words import mass_words, unspread_rows
 from trafficplan.report.cautions import cautions_for
-from trafficplan.report.words import QUANTITIES, say, say_day, unit_of
+from trafficplan.report.words import QUANTITIES, count, say, say_day, unit_of
 
 
 def alternative_of(one: Alternative) -> dict[str, Any]:
@@ -128,11 +128,9 @@ def reason(best: Alternative, base: Alternative, units: str = "metric") -> str:
     first = f"{best.words[0].upper()}{best.words[1:]}: {parts[0]} {than} what is done now"
     rest = "".join(f", {part}" for part in parts[1:])
     minutes = round((best.hours - base.hours) * 60)
-    cost = f"{_count(abs(minutes), 'minute')} {_more(minutes)}" if minutes else "no more time"
+    cost = f"{count(abs(minutes), 'minute')} {_more(minutes)}" if minutes else "no more time"
     same = best.loads == base.loads
-    loads = (
-        f"the same {_count(best.loads, 'load')}" if same else f"{_count(best.loads, 'load')} instead of {base.loads}"
-    )
+    loads = f"the same {count(best.loads, 'load')}" if same else f"{count(best.loads, 'load')} instead of {base.loads}"
     km = best.km - base.km
     way = f"{say('distance', abs(km), units)} {_more(km)} driving" if abs(km) >= 0.05 else "as much driving"
     return f"{first}{rest}. It takes {cost}, {loads} and {way}."
@@ -155,10 +153,6 @@ def _area(ha: float, units: str) -> str:
     return f"{ha * QUANTITIES['area'][units][0]:.2f} {unit_of('area', units)}"
 
 
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
 def text_of(
     plans: Sequence[FieldPlan], day: Sequence[Share], hours: float | None, folders: Sequence[str],
     unplanned: Sequence[str] = (), failed: Mapping[str, Sequence[Problem]] = MappingProxyType({}), assumed: int = 0,
@@ -177,7 +171,7 @@ def text_of(
     if len(plans) > 1 or hours is not None:
         blocks.append("\n".join(_day_lines(day, hours, plans[0].cab.units)))
     if assumed:
-        blocks.append(f"{_count(assumed, 'assumption')}: --json or --out tells {'it' if assumed == 1 else 'them'}.")
+        blocks.append(f"{count(assumed, 'assumption')}: --json or --out tells {'it' if assumed == 1 else 'them'}.")
     if folders:
         blocks.append("\n".join(f"Open {one}/spread.html; print {one}/sheet.html for the cab." for one in folders))
     named = any(one.pressures_words for plan in plans for one in plan.alternatives)
@@ -223,7 +217,7 @@ def headline(plan: FieldPlan) -> str:
     gate = f"{best.gateway}, " if best.gateway else ""
     up_to = "up to " if plan.cab.load_kg - min(plan.cab.loads_kg, default=0.0) > 50.0 else ""
     load = mass_words(plan.cab.load_kg, plan.cab.units)
-    return f"{gate}{_count(best.loads, 'load')} of {up_to}{load}, filled {best.fill_words}"
+    return f"{gate}{count(best.loads, 'load')} of {up_to}{load}, filled {best.fill_words}"
 
 
 def table_lines(alternatives: Sequence[Alternative], units: str = "metric") -> list[str]:
@@ -260,9 +254,7 @@ def _day_lines(day: Sequence[Share], hours: float | None, units: str) -> list[st
     ]
     for one in day:
         part = (
-            f"{one.loads} of {one.of_loads} loads"
-            if one.loads < one.of_loads
-            else f"all {_count(one.of_loads, 'load')}"
+            f"{one.loads} of {one.of_loads} loads" if one.loads < one.of_loads else f"all {count(one.of_loads, 'load')}"
         )
         lines.append(
             f"  {one.field}: {part}, {say('area', one.spread_ha, units)}, from {one.begin_h:.1f} to {one.end_h:.1f} h; "

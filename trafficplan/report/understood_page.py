@@ -16,7 +16,7 @@ from trafficplan.errors import OutputError, Problem
 from trafficplan.farm.farm import Farm
 from trafficplan.report.page import SIGNS, note_groups, packaged, template_environment
 from trafficplan.report.understood_map import SoilPiece, draw_understood, soil_colours, soil_pieces
-from trafficplan.report.words import say, say_day
+from trafficplan.report.words import count, say, say_day
 from trafficplan.soil.unit import SoilUnit
 from trafficplan.units import GRAVITY, TONNE
 
@@ -108,13 +108,9 @@ def render_understood(farm: Farm, version: str) -> str:
     return template_environment().from_string(packaged("understood.html")).render(values)
 
 
-def _count(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
-
-
 def _headline(farm: Farm, units: Sequence[str]) -> str:
     area = sum(field.polygon.area for field in farm.fields.values()) / 1e4
-    return f"{_count(len(farm.fields), 'field')}, {say('area', area, farm.units)}, on {_count(len(units), 'soil unit')}"
+    return f"{count(len(farm.fields), 'field')}, {say('area', area, farm.units)}, on {count(len(units), 'soil unit')}"
 
 
 def _where(farm: Farm, x: float, y: float) -> str:
@@ -132,9 +128,9 @@ def _figures(farm: Farm) -> list[tuple[str, str, str]]:
     scenarios = len(farm.scenarios) - 1
     return [
         ("Operations", str(len(farm.operations)), span),
-        ("Outfits", str(len(farm.outfits)), f"{_count(scenarios, 'scenario')} beside base"),
-        ("Gateways", str(gates), _count(len(farm.tracks), "farm track")),
-        ("To look at", str(warned), f"warnings and repairs, listed below; {_count(assumed, 'assumption')}"),
+        ("Outfits", str(len(farm.outfits)), f"{count(scenarios, 'scenario')} beside base"),
+        ("Gateways", str(gates), count(len(farm.tracks), "farm track")),
+        ("To look at", str(warned), f"warnings and repairs, listed below; {count(assumed, 'assumption')}"),
     ]
 
 

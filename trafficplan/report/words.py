@@ -113,6 +113,17 @@ def say(quantity: str, value: float, units: str, sign: bool = False) -> str:
     return f"{number} {unit}".rstrip()
 
 
+def count(number: int, thing: str) -> str:
+    """Return a number and its thing.
+
+    Examples
+    --------
+    >>> count(1, "crossing"), count(3, "trailer load"), count(1200, "day")
+    ('1 crossing', '3 trailer loads', '1,200 days')
+    """
+    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
+
+
 def chance_word(chance: float) -> str:
     """Return the word for a chance of overstress.
 
