@@ -76,24 +76,29 @@ def die(task: str) -> str:
 
 
 def killed(farm: str, out: Path, seed: int, count: int) -> None:
-    """Kill runs that alternate between cells of 2 and 3 m; after each the result must be one of the two."""
+    """Kill runs that alternate between cells of 2 and 3 m; after each the result must be one of the two.
+
+    The runs that are measured may meet a busier machine than those that follow: each run that is done before it can be
+    killed makes the next ones be killed earlier.
+    """
     whole(farm, out, 2)
     known = {cell: whole(farm, out, cell) for cell in (3, 2)}
-    moments = random.Random(seed)
+    moments, pace = random.Random(seed), 1.0
     for number in range(count):
         cell = (3, 2)[number % 2]
         child = begin(farm, out, cell)
-        begun, wait = time.perf_counter(), moments.uniform(0.0, known[cell][1])
+        begun, wait = time.perf_counter(), moments.uniform(0.0, pace * known[cell][1])
         if number % 3:  # two of three near the end, where the report is written and the folders are swapped
             near_the_end = out.with_name(f"{out.name}.new") / "zones.gpkg"
             while (
                 not near_the_end.exists() and os.waitid(os.P_PID, child, os.WEXITED | os.WNOHANG | os.WNOWAIT) is None
             ):
                 time.sleep(0.002)
-            wait = time.perf_counter() - begun + moments.uniform(0.0, 0.25 * known[cell][1])
+            wait = time.perf_counter() - begun + moments.uniform(0.0, 0.25 * pace * known[cell][1])
         time.sleep(max(0.0, wait - (time.perf_counter() - begun)))
         os.kill(child, signal.SIGKILL)
         status = finish(child)
+        pace *= 1.0 if status else 0.8
         # What the disk shows now may be a swap half done: the next command finishes it before it reads.
         from trafficplan.work.folder import finish_swap
 

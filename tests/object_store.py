@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -15,11 +14,9 @@ from moto.server import ThreadedMotoServer
 @contextmanager
 def object_store() -> Iterator[str]:
     """Start one with an empty bucket; its address and keys are in the environment, also of processes started later."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    server = ThreadedMotoServer(ip_address="127.0.0.1", port=port, verbose=False)
+    server = ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)  # 0: one that is free
     server.start()
+    port = server.get_host_and_port()[1]
     patch = pytest.MonkeyPatch()
     s3fs.S3FileSystem.clear_instance_cache()  # one made for an earlier server would go on asking there
     patch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{port}")

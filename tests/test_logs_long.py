@@ -23,26 +23,28 @@ from trafficplan.inputs.nmea import read_nmea
 from trafficplan.inputs.timelog import read_layout, read_records
 from trafficplan.inputs.track_table import read_track_table
 
+TESTS = Path(__file__).resolve().parent
 SIZE = 200_000_000
 #: Beside the libraries (about 0.2 GB) a log takes so much for each million of fixes [MB]; as docs/farm-folder.md says, 4
 #: million stay under 2 GB.
 MB_PER_MILLION = 450
 
 READ = """
-import resource, sys
+import sys
 from pathlib import Path
+from peak import peak_mb
 from trafficplan.inputs.gpx import read_gpx
 from trafficplan.inputs.ledger import Ledger
 from trafficplan.inputs.nmea import read_nmea
 from trafficplan.inputs.track_table import read_track_table
 path = Path(sys.argv[1])
 read_gpx(path.parent / "small.gpx", "a", "a")
-before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+before = peak_mb()
 if path.suffix == ".csv":
     read = read_track_table(Ledger(path.parent), path, "a", None)
 else:
     read = (read_gpx if path.suffix == ".gpx" else read_nmea)(path, "a", "a")
-print(len(read.columns["x"]), before // 1024, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+print(len(read.columns["x"]), round(before), round(peak_mb()))
 """
 #: Text that a logger adds to each fix, so that 200 MB are not millions of fixes more than a day has.
 ASIDE = b"hdop 0.8 satellites 14 age 1.0 heading 90.0 "
@@ -98,7 +100,8 @@ def test_a_log_of_200_mb_is_read_in_bounded_memory(kind: str, tmp_path: Path) ->
     (tmp_path / "small.gpx").write_bytes(gpx(drive()))
     fixes = write_long(tmp_path / f"long.{kind}", kind, SIZE)
     command = [sys.executable, "-c", READ, str(tmp_path / f"long.{kind}")]
-    done = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(TESTS.parent), str(TESTS)])}
+    done = subprocess.run(command, capture_output=True, text=True, check=True, env=env).stdout.split()
     read, before, after = (int(one) for one in done)
     assert read == fixes and (tmp_path / f"long.{kind}").stat().st_size > SIZE
     (tmp_path / f"long.{kind}").unlink()

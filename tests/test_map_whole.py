@@ -218,7 +218,7 @@ def test_interrupt_leaves_the_earlier_result_whole(tmp_path):
         time.sleep(0.05)
     time.sleep(2)
     os.killpg(running.pid, signal.SIGINT)
-    _, words = running.communicate(timeout=60)
+    _, words = running.communicate(timeout=600)
     assert running.returncode == 130, words
     assert words == "Interrupted; the earlier result is untouched.\n"
     assert digests(out) == before

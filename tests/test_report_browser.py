@@ -17,6 +17,8 @@ from trafficplan.report.page import write_report
 pytestmark = pytest.mark.browser
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+#: How long a page has to answer [ms].
+WAITS_MS = 60_000
 EVIL = "</script><script>window.broken = 1</script>${window.broken = 1}"
 
 
@@ -120,6 +122,8 @@ def test_picker_changes_layer_and_legend(visit: Visit) -> None:
 
 
 def test_a_tap_reads_the_value_of_the_cell(visit: Visit) -> None:
+    from playwright.sync_api import expect
+
     page = visit.page
     choose(page, "measures", "Wheel passes")
     page.wait_for_selector('.map-frame[data-drawn="0 passes"]')
@@ -130,11 +134,13 @@ def test_a_tap_reads_the_value_of_the_cell(visit: Visit) -> None:
         page.wait_for_timeout(50)
         page.touchscreen.tap(*spot(page, x, 250.5))
         reading = page.locator("#reading")
-        assert reading.locator("b").inner_text() == words
+        expect(reading.locator("b")).to_have_text(words, timeout=WAITS_MS)  # a tap is a click a little later
         assert "Long Meadow, in-field" in reading.inner_text()
 
 
 def test_difference_from_base(visit: Visit) -> None:
+    from playwright.sync_api import expect
+
     page = visit.page
     page.select_option("#scenario", "2")
     page.locator("#change").check()
@@ -146,6 +152,7 @@ def test_difference_from_base(visit: Visit) -> None:
     page.mouse.click(*spot(page, 75.4, 250.5))
     # depth = factor x (0.7 + 0.55 log10(1 + 4 passes)) x 0.48 = 0.52 m as planned, 0.32 m when drier (factor
     # 0.62); the picture shows the level reached: 50 and 30 cm
+    expect(page.locator("#reading b")).to_contain_text("−20 cm", timeout=WAITS_MS)
     reading = page.locator("#reading").inner_text()
     assert "−20 cm against base" in reading
     assert "30 cm" in reading

@@ -1,11 +1,14 @@
 """A farm on a cluster of worker processes: the bytes of a run here; a killed worker loses nothing; what is missing is told."""
 
+import gc
 import os
 import platform
 import signal
 import sys
 import time
+from types import SimpleNamespace
 
+import dask
 import pytest
 from broken_runs import die, slow, state
 from distributed import LocalCluster
@@ -25,11 +28,15 @@ from trafficplan.work.store import read, sizes, store_at
 pytestmark = pytest.mark.cluster
 
 PLAN = Plan(cell=2.0, depths_m=(0.2, 0.5))
+#: How long a scheduler has to answer, where nothing is changed for a test [s].
+ANSWERS_S = module.ANSWERS_S
 
 
 @pytest.fixture(scope="module", autouse=True)
 def plain_report():
+    """A plain report, and patience: on a busy machine a scheduler that is there may need more than a few seconds."""
     patch = pytest.MonkeyPatch()
+    patch.setattr(module, "ANSWERS_S", 120)
     patch.setattr(season_module, "write_report", lambda path, *_: path.write_text("the report"))
     yield
     patch.undo()
@@ -71,7 +78,7 @@ def run(farm, out, address, told=lambda _field, _share: None, resume=False, stor
 
 
 def pids(cluster):
-    return {one.pid for one in cluster.workers.values()}
+    return {one.pid for one in cluster.workers.values() if one.pid}
 
 
 def test_the_bytes_are_those_of_a_run_here(farm, cluster, here, tmp_path):
@@ -168,12 +175,56 @@ def test_a_scheduler_that_goes_away_is_told_and_what_is_finished_stays(farm, her
     assert done.taken_over and state(tmp_path / "out") == here
 
 
+@pytest.mark.parametrize("when", ["between two answers", "between two farms"])
+def test_a_scheduler_that_is_given_up_while_an_answer_is_written_is_told(when, monkeypatch, capfd):
+    made, connect = [], module._client
+    monkeypatch.setattr(module, "_client", lambda address: made.append(connect(address)) or made[-1])
+    going = started(1)
+
+    def goes():
+        made[0]._timeout = 0.5  # how long it tries to find it again
+        going.close()
+        capfd.readouterr()
+        while made[0].status != "closed":
+            time.sleep(0.05)
+
+    with hands(None, going.scheduler_address) as at_work:
+        answers = at_work.each(abs, [-1, 2, -3, 4, -5, 6])
+        if when == "between two answers":
+            next(answers)
+            goes()
+        else:
+            assert sorted(one for _, one in answers) == [1, 2, 3, 4, 5, 6]
+            goes()
+            answers = at_work.each(abs, [-7])
+        with pytest.raises(OutputError) as caught:
+            list(answers)
+    assert caught.value.problems[0].what == "the scheduler is gone" and "--resume" in caught.value.problems[0].mend
+    assert capfd.readouterr().err == ""
+
+
+def test_a_worker_that_has_just_gone_does_not_keep_the_others_from_work():
+    def asked(other):
+        gone = OSError("in <TCP (closed)>")
+        module._same_program(SimpleNamespace(run=lambda _work, **_: {"tcp://a": gone, "tcp://b": other}))
+
+    asked(module.program_state())
+    with pytest.raises(InputError, match="cannot run this program"):
+        asked(ModuleNotFoundError("trafficplan"))
+    with pytest.raises(InputError, match="another state"):
+        asked("another")
+
+
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nonsense://x", "", "127.0.0.1:9"])
-def test_a_scheduler_that_is_not_there_is_told_within_seconds(farm, tmp_path, address, caplog, capfd):
+def test_a_scheduler_that_is_not_there_is_told_within_seconds(farm, tmp_path, address, caplog, capfd, monkeypatch):
+    monkeypatch.setattr(module, "ANSWERS_S", ANSWERS_S)
+    gc.collect()  # what earlier tests left says its last words now
+    caplog.clear()
+    capfd.readouterr()
     begin = time.monotonic()
-    with pytest.raises(InputError) as caught:
+    with dask.config.set({"distributed.comm.timeouts.connect": "900s"}), pytest.raises(InputError) as caught:
         run(farm, tmp_path / "out", address)
-    assert time.monotonic() - begin < 15
+    assert time.monotonic() - begin < 120  # a busy machine included; left to itself it would try for 900 s
     (problem,) = caught.value.problems
     assert problem.where == "option --scheduler" and problem.what == "no scheduler answers"
     assert not list(tmp_path.iterdir()) and capfd.readouterr().err == "" and not caplog.records

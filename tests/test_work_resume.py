@@ -396,7 +396,7 @@ def test_killed_at_many_moments_and_resumed_the_bytes_are_those_of_an_undisturbe
     for one in runs:
         assert one["status"] == 0 and one["same"] and one["left"] == ["out", "said"], one
         assert len(one["taken_over"]) == one["finished"], one
-    assert sum(one["killed"] for one in runs) >= 5 and max(one["finished"] for one in runs) == 4
+    assert sum(one["killed"] for one in runs) >= 6 and max(one["finished"] for one in runs) == 4
 
 
 @pytest.mark.whole
@@ -417,14 +417,14 @@ def test_workers_of_a_killed_run_end_with_it(folder, tmp_path):
         "2",
     ]
     running = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    end = time.monotonic() + 120
+    end = time.monotonic() + 300
     while len(children(running.pid)) < 3 and time.monotonic() < end:  # two workers and the resource tracker
         time.sleep(0.02)
     workers = children(running.pid)
     os.kill(running.pid, signal.SIGKILL)
     running.wait()
     assert len(workers) >= 3
-    end = time.monotonic() + 30
+    end = time.monotonic() + 300
     while any(alive(one) for one in workers) and time.monotonic() < end:
         time.sleep(0.05)
     assert not [one for one in workers if alive(one)]

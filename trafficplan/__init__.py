@@ -50,7 +50,7 @@ def _kernel_cache() -> None:
     folder = root / f"kernels-{key}"
     try:
         if not folder.exists():
-            folder.mkdir(parents=True)
+            folder.mkdir(parents=True, exist_ok=True)  # another process may just have made it
             for other in root.glob("kernels-*"):
                 if time.time() - other.stat().st_mtime > 7 * 86400:
                     shutil.rmtree(other, ignore_errors=True)

@@ -33,6 +33,7 @@ from trafficplan.inputs.ledger import Ledger
 from trafficplan.inputs.nmea import read_nmea
 from trafficplan.inputs.taskdata import open_folder, read_log, read_taskdata
 from trafficplan.inputs.track_table import read_track_table
+from peak import peak_mb
 path = Path(sys.argv[1])
 start = time.perf_counter()
 if path.is_dir():
@@ -44,7 +45,7 @@ else:
     read = (read_gpx if path.suffix == ".gpx" else read_nmea)(path, "a", "a")
 seconds = time.perf_counter() - start
 used = resource.getrusage(resource.RUSAGE_SELF)
-print(len(read.columns["x"]), round(seconds, 2), round(used.ru_utime + used.ru_stime, 2), used.ru_maxrss // 1024)
+print(len(read.columns["x"]), round(seconds, 2), round(used.ru_utime + used.ru_stime, 2), round(peak_mb()))
 """
 RECORD = np.dtype(
     [("ms", "<u4"), ("day", "<u2"), ("north", "<i4"), ("east", "<i4"), ("status", "u1"), ("count", "u1"),
@@ -97,7 +98,9 @@ def write_task_data(path: Path, second: np.ndarray) -> None:
 def numbers_of(folder: Path, kind: str) -> tuple[int, float, float, int]:
     """Read a log in a process of its own: fixes, seconds, seconds of processor with the start of Python, MB."""
     command = [sys.executable, "-c", READ, str(folder / kind)]
-    done = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
+    tests = Path(__file__).resolve().parents[1]
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tests.parent), str(tests)])}
+    done = subprocess.run(command, capture_output=True, text=True, check=True, env=env).stdout.split()
     return int(done[0]), float(done[1]), float(done[2]), int(done[3])
 
 

@@ -56,7 +56,8 @@ def _client(address: str) -> Any:
         import distributed
     except ImportError:
         raise _refused("a cluster needs another package", "distributed is not installed", "", INSTALL) from None
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # its own words beside our one message
+    for name in ("distributed", "distributed.client"):  # its own words beside our one message
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     connect: Any = distributed.Client
     try:
         return connect(address, timeout=f"{ANSWERS_S}s", set_as_default=False, name="trafficplan")
@@ -78,13 +79,21 @@ def _same_program(client: Any) -> None:
     """Refuse workers that would compute other bytes: another state of the program, or none."""
     own = program_state()
     try:
-        there = client.run(_state)
-    except Exception as error:  # whatever a worker that lacks the program raises
-        found = f"{type(error).__name__}: {error}"[:300]
-        raise _refused("a worker cannot run this program", found, "this program on every worker", INSTALL) from None
+        there = client.run(_state, on_error="return")
+    except Exception as error:
+        raise _cannot(error) from None
     for worker, state in sorted(there.items()):
+        if isinstance(state, OSError):  # it has just gone; one that comes in its place is asked with its first task
+            continue
+        if isinstance(state, Exception):  # whatever a worker that lacks the program raises
+            raise _cannot(state)
         if state != own:
             raise _another(worker)
+
+
+def _cannot(error: Exception) -> InputError:
+    found = f"{type(error).__name__}: {error}"[:300]
+    return _refused("a worker cannot run this program", found, "this program on every worker", INSTALL)
 
 
 def _state() -> str:
@@ -136,12 +145,19 @@ def _some(
     run, state, seen = uuid.uuid4().hex, program_state(), time.monotonic()
     try:
         while waiting or left:
+            if client.status != "running":  # it went while the answer before was taken
+                raise _gone(address, None)
             threads = _threads(client)
             seen = time.monotonic() if threads else seen
             _patience(seen, address)
             while left and len(waiting) < AHEAD * max(1, threads):
                 i, task = left.pop()
-                future = client.submit(_answer, state, work, task, key=f"trafficplan-{run}-{i}", pure=False)
+                try:
+                    future = client.submit(_answer, state, work, task, key=f"trafficplan-{run}-{i}", pure=False)
+                except Exception as error:
+                    if client.status == "running":
+                        raise
+                    raise _gone(address, error) from None
                 waiting[future] = i
                 given.add(future)
             for future in _finished(client, waiting, address):
@@ -159,11 +175,13 @@ def _let_end(client: Any, given: set[Any]) -> None:
     """
     if not given or client.status != "running":
         return
-    until = time.monotonic() + LETS_END_S
-    with suppress(OSError, TimeoutError):  # no scheduler any more
+    until, idle = time.monotonic() + LETS_END_S, 0
+    with suppress(Exception):  # no scheduler any more: of all that this raises the run's own end is what is told
         client.cancel(list(given), force=True)
         keys = {future.key for future in given}
-        while time.monotonic() < until and any(client.run(_in_hand, keys, on_error="ignore").values()):
+        # Two looks: what was cancelled goes another way than the question, and a task may still come between them.
+        while time.monotonic() < until and idle < 2:
+            idle = 0 if any(client.run(_in_hand, keys, on_error="ignore").values()) else idle + 1
             time.sleep(0.1)
 
 
@@ -176,7 +194,7 @@ def _threads(client: Any) -> int:
     """Return the threads of all workers that are there now; 0 when there are none, or no scheduler any more."""
     try:
         return sum(client.nthreads().values())
-    except (OSError, TimeoutError):
+    except (OSError, TimeoutError, AttributeError):  # the last: the client has just given the scheduler up
         return 0
 
 

@@ -8,6 +8,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
@@ -25,6 +26,9 @@ R = TypeVar("R")
 
 #: Warnings that Python's resource tracker keeps to itself.
 QUIET = "ignore:resource_tracker:UserWarning"
+
+#: How long killed processes have to be gone [s]; one that the disk holds up cannot be killed before.
+GONE_S = 10.0
 
 #: What the tasks of this worker process share, and what is done with it.
 _held: dict[str, Any] = {}
@@ -131,9 +135,14 @@ def _answers(
 
 
 def _kill(pool: ProcessPoolExecutor) -> None:
-    for process in list((pool._processes or {}).values()):
+    """Kill the processes of a pool, and wait until they are gone: what one is writing shall not meet what comes next."""
+    killed = list((pool._processes or {}).values())
+    for process in killed:
         process.kill()
     pool.shutdown(wait=False, cancel_futures=True)
+    until = time.monotonic() + GONE_S
+    for process in killed:
+        process.join(max(0.0, until - time.monotonic()))
 
 
 def _alone(work: Callable[[Any], Any], task: Any) -> Any:
