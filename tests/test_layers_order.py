@@ -1,6 +1,7 @@
 """The order of the layers: a file imports only from layers above its own; physics imports no map library."""
 
 import ast
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -77,3 +78,17 @@ def test_the_kernel_cache_watches_every_file_with_compiled_code():
     watched = {path for pattern in trafficplan._KERNEL_ROOMS for path in PACKAGE.glob(pattern)}
     compiled = {path for path in PACKAGE.rglob("*.py") if "from numba" in path.read_text(encoding="utf-8")}
     assert compiled and compiled <= watched
+
+
+def test_a_kernel_cache_that_another_process_makes_at_the_same_moment_is_used(tmp_path, monkeypatch):
+    import trafficplan
+
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    monkeypatch.setenv("NUMBA_CACHE_DIR", "none yet")
+    trafficplan._kernel_cache()
+    (made,) = (tmp_path / "trafficplan").iterdir()
+    monkeypatch.setenv("NUMBA_CACHE_DIR", "none yet")
+    # It came just after this process had looked.
+    monkeypatch.setattr(Path, "exists", lambda path: path != made and os.path.exists(path))
+    trafficplan._kernel_cache()
+    assert os.environ["NUMBA_CACHE_DIR"] == str(made)

@@ -1,11 +1,13 @@
-"""Ctrl-C while processes start: nobody but the parent hears it, and the parent only when all have started."""
+"""Ctrl-C while processes start or work: nobody but the parent hears it, only when all have started, and none stays."""
 
+import multiprocessing
 import os
 import select
 import signal
 import threading
 
 import pytest
+from broken_runs import slow
 
 from trafficplan.work.pool import _deaf_workers, processes
 
@@ -67,3 +69,12 @@ def test_without_ctrl_c_nothing_is_raised_and_other_threads_may_start_processes(
     thread.start()
     thread.join()
     assert answers == [(0, 1), (1, 2)]
+
+
+def test_when_a_run_ends_early_its_processes_are_gone(tmp_path):
+    before, workers = set(multiprocessing.active_children()), set()
+    with pytest.raises(KeyboardInterrupt), processes(2) as each:
+        for _ in each(slow, [str(tmp_path / f"{i}") for i in range(8)]):
+            workers = set(multiprocessing.active_children()) - before
+            raise KeyboardInterrupt
+    assert len(workers) == 2 and not set(multiprocessing.active_children()) & workers
