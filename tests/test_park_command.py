@@ -97,7 +97,7 @@ def test_json_shape_is_the_documented_one(done):
     assert told["command"] == "park" and told["errors"] == []
     assert set(result) == {
         "answer", "field", "outfit", "served", "change", "date", "moisture", "tension_top_kpa", "tension_deep_kpa",
-        "need_t", "trailer_load_t", "minute_worth_m2", "stay_h", "crs", "uncoupled", "uncoupling", "best", "places",
+        "need_t", "trailer_load_t", "minute_worth_m2", "stay_h", "crs", "heap", "uncoupled", "uncoupling", "best", "places",
         "refused", "other_ways", "sure", "cautions",
     }  # fmt: skip
     place = result["places"][0]

@@ -46,7 +46,7 @@ def answered(open_data, tmp_path_factory):
     area = farm.fields["Maize"].polygon.area / 1e4
     asked = {
         "field": "Maize", "outfit": "trailer", "served_by": "combine", "rate": f"{GRAIN_T / area:.4f} t/ha", "job": None,
-        "change": None, "date": None, "soil": "moulds", "stay_h": None, "coupled": False, "pad": None,
+        "change": None, "date": None, "soil": "moulds", "stay_h": None, "coupled": False, "pad": None, "heap": None,
         "candidates": 12, "cell_m": 3.0, "workers": 1,
     }  # fmt: skip
     job = job_of(farm, folder, asked)

@@ -12,6 +12,7 @@ from typing import Any
 from trafficplan.assess.limits import surface_note
 from trafficplan.chain import Plan
 from trafficplan.cli.asked import known, refuse
+from trafficplan.cli.asked_heap import heap_notes, heap_of
 from trafficplan.cli.asked_spread import moisture_of, rate_of
 from trafficplan.decide.park_job import ParkJob
 from trafficplan.decide.park_stands import FOOT_M
@@ -47,7 +48,7 @@ def job_of(farm: Farm, folder: Path, asked: Mapping[str, Any]) -> ParkJob:
     trailer = farm.outfits[known("--outfit", [asked["outfit"]], farm.outfits)[0]]
     served = farm.outfits[known("--served-by", [asked["served_by"]], farm.outfits)[0]]
     _check(asked, trailer, served)
-    rate, _ = rate_of(folder, served, asked["rate"], asked["job"], notes)
+    rate, density = rate_of(folder, served, asked["rate"], asked["job"], notes)
     operation = replace(
         _operation(farm, field, served, asked, notes), rate_kg_m2=rate, moisture=moisture_of(folder, asked["soil"])
     )
@@ -59,6 +60,9 @@ def job_of(farm: Farm, folder: Path, asked: Mapping[str, Any]) -> ParkJob:
     need = rate * _worked_m2(farm, field, operation)
     _needs_refills(served, operation, need)
     load = _trailer_load(trailer, need, notes)
+    heap = heap_of(asked, density)
+    if heap is not None:
+        notes += heap_notes(heap, need)
     notes += not_drawn(farm.places, [kind for kind, key in DISTANCE_KEYS.items() if key])
     notes += [
         defaults.note("fill_min", "each load moved over", farm.defaults),
@@ -66,9 +70,9 @@ def job_of(farm: Farm, folder: Path, asked: Mapping[str, Any]) -> ParkJob:
         defaults.note("minute_m2", "rank of the places", farm.defaults),
     ]
     return ParkJob(
-        farm, field, trailer, operation, Plan(asked["cell_m"]), need, load, not asked["coupled"], asked["candidates"],
-        _pad(asked["pad"], notes), None if asked["stay_h"] is None else 3600 * asked["stay_h"], _tension(farm, field, operation),
-        tuple(dict.fromkeys(notes)),
+        farm, field, trailer, operation, Plan(asked["cell_m"]), need, load, heap is None and not asked["coupled"],
+        asked["candidates"], FOOT_M if heap is not None else _pad(asked["pad"], notes), None if asked["stay_h"] is None else 3600 * asked["stay_h"], _tension(farm, field, operation),
+        tuple(dict.fromkeys(notes)), heap,
     )  # fmt: skip
 
 

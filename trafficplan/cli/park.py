@@ -32,6 +32,9 @@ def park_command(
     stay: Annotated[float | None, typer.Option(help="Hours that it stands.")] = None,
     coupled: Annotated[bool, typer.Option("--coupled", help="The tractor stays with it.")] = False,
     pad: Annotated[str | None, typer.Option(help="What lies under the jack stand, cm: 60x60.")] = None,
+    heap: Annotated[
+        str | None, typer.Option(help="A heap or stack on so much ground, m: 20x5; the trailer brings or fetches it.")
+    ] = None,
     candidates: Annotated[int, typer.Option(help="How many places to look at.")] = 30,
     cell: Annotated[float, typer.Option(help="Cell size, m.")] = 1.0,
     workers: Annotated[int | None, typer.Option(help="Processes; default: one per core.")] = None,
@@ -41,7 +44,7 @@ def park_command(
     """Find where to leave a loaded trailer: every place with its limits, its traffic, its time and its damage."""
     inputs: dict[str, Any] = {
         "farm": str(farm), "field": field, "outfit": outfit, "served_by": served_by, "rate": rate, "job": job,
-        "change": change, "date": date, "soil": soil, "stay_h": stay, "coupled": coupled, "pad": pad,
+        "change": change, "date": date, "soil": soil, "stay_h": stay, "coupled": coupled, "pad": pad, "heap": heap,
         "candidates": candidates, "cell_m": cell, "workers": workers, "out": str(out) if out else None,
     }  # fmt: skip
     answer("park", inputs, as_json, lambda: _park(farm, inputs))

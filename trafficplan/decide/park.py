@@ -18,7 +18,7 @@ from shapely import LineString
 from trafficplan.assess.score import Score
 from trafficplan.decide.park_job import ParkJob, bring
 from trafficplan.decide.park_place import Candidate, front_limits, own_gateways, roads_of, served_limits, warnings_at
-from trafficplan.decide.park_stands import Standing, soil_under, standing
+from trafficplan.decide.park_stands import Standing, heap_standing, soil_under, standing
 from trafficplan.decide.park_time import Refills, refills_of, scaled, waiting_s
 from trafficplan.errors import InputError
 from trafficplan.farm import defaults
@@ -28,7 +28,7 @@ from trafficplan.names import HAUL, ROAD, Note
 from trafficplan.routes.build import passes_of
 from trafficplan.routes.choice import Choice
 from trafficplan.routes.drive import plan_drive
-from trafficplan.routes.parking import bodies_of
+from trafficplan.routes.parking_heap import middle_m
 from trafficplan.routes.parking_way import drive_of, loads_of
 from trafficplan.routes.passes import Drive
 from trafficplan.units import GRAVITY
@@ -94,15 +94,17 @@ def _runs(drive: Drive, leg: int) -> list[Floats]:
 
 
 def fill_xy(job: ParkJob, candidate: Candidate) -> tuple[float, float]:
-    """Return where the served outfit stands to be filled or to unload: beside the trailer, on its side to the middle of
-    the field; on a track or in a yard at the trailer itself.
+    """Return where the served outfit stands to be filled or to unload: beside the trailer or the middle of the heap, on
+    its side to the middle of the field; on a track or in a yard at what stands itself.
     """
     spot = candidate.spot
+    bodies, _ = job.bodies()
+    lies = middle_m(bodies)
     if not spot.on_field:
-        return spot.pose.x, spot.pose.y
-    aside = bodies_of(job.trailer)[0].width_m / 2 + ALONGSIDE_M
+        return spot.pose.along(lies or 0.0)
+    aside = bodies.width_m / 2 + ALONGSIDE_M
     middle = job.field.polygon.centroid
-    sides = [spot.pose.along(1.0, left) for left in (aside, -aside)]
+    sides = [spot.pose.along(1.0 if lies is None else lies, left) for left in (aside, -aside)]
     inner = [one for one in sides if job.field.polygon.buffer(-2.0).covers(shapely.Point(one))] or sides
     return min(inner, key=lambda one: float(np.hypot(one[0] - middle.x, one[1] - middle.y)))
 
@@ -158,7 +160,7 @@ def weighed(job: ParkJob, before: Before, candidate: Candidate, served: Drive, b
     candidate = replace(
         candidate, limits=(*candidate.limits, *served_limits(job, served), *front_limits(job, candidate))
     )
-    wait = waiting_s(refills, job.trailer_kg, away_s(job, candidate), 1)
+    wait = 0.0 if job.heap is not None else waiting_s(refills, job.trailer_kg, away_s(job, candidate), 1)
     seconds = float(served.time_s[-1]) + wait + float(brings.time_s[-1])
     crossed, length_area = _crossed(job, served, brings)
     return Weighed(
@@ -187,6 +189,8 @@ def stands_at(job: ParkJob, candidate: Candidate) -> Standing:
     """Return what the standing weight does to the soil beneath a place on the field."""
     unit = soil_under(job.farm, candidate.spot.pose)
     (tension,), _ = moistures_of(job.farm, job.operation, (unit.key,))
+    if job.heap is not None:
+        return heap_standing(job.heap, job.need_kg, unit, job.field.tillage_depth_m, tension)
     return standing(
         job.trailer, unit, job.field.tillage_depth_m, job.trailer_kg, tension, job.pad_m, job.uncoupled,
         job.farm.defaults,

@@ -12,6 +12,8 @@ from trafficplan.farm.field import Field
 from trafficplan.farm.operation import Operation
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import Note
+from trafficplan.routes.parking import Bodies, bodies_of
+from trafficplan.routes.parking_heap import Heap, with_heap
 from trafficplan.soil.moisture import moisture_word
 from trafficplan.units import GRAVITY
 
@@ -37,6 +39,7 @@ class ParkJob:
     stay_s : how long it stands each time, or None: as long as the job takes
     tension_pa : of the top and the deep layer, of the wettest soil under the field
     notes : what was assumed of the question
+    heap : what stands in place of the trailer, which tips it (or fetches it) and drives away; None: the trailer stands
     """
 
     farm: Farm
@@ -52,6 +55,7 @@ class ParkJob:
     stay_s: float | None = None
     tension_pa: tuple[float, float] = (defaults.MOISTURE_PA, defaults.MOISTURE_PA)
     notes: tuple[Note, ...] = ()
+    heap: Heap | None = None
 
     @property
     def minute_m2(self) -> float:
@@ -68,6 +72,16 @@ class ParkJob:
         """The outfit that is served."""
         return self.farm.outfits[self.operation.outfit]
 
+    @property
+    def thing(self) -> str:
+        """What stands, in a word."""
+        return "trailer" if self.heap is None else "heap"
+
+    def bodies(self) -> tuple[Bodies, tuple[Note, ...]]:
+        """Return what stands as rectangles, the outfit that brings a heap included, and what was assumed of it."""
+        found, notes = bodies_of(self.trailer)
+        return with_heap(found, self.heap), notes
+
 
 @dataclass(frozen=True)
 class Uncoupling:
@@ -82,6 +96,8 @@ def uncoupling(job: ParkJob) -> tuple[Uncoupling, tuple[Note, ...]]:
     """Return whether the trailer may be uncoupled: refused where the hitch load comes near zero or below while the load
     changes.
     """
+    if job.heap is not None:
+        return Uncoupling(False, None, "a heap stands, no trailer"), ()
     found = hitch_load(job.trailer, job.trailer_kg, job.farm.defaults)
     if found is None:
         return Uncoupling(False, None, "the outfit draws nothing that could be left"), ()

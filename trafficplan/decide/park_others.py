@@ -67,7 +67,7 @@ def others(
 ) -> tuple[Other, ...]:
     """Return all other ways; `places` are those that may be used, the best first, `refused` those that may not."""
     return (
-        hard_track(places, refused),
+        hard_track(places, refused, job.heap is not None),
         moved_once(job, before, places),
         two_trailers(job, places),
         let_down(job, before, places, units),
@@ -79,15 +79,18 @@ def _of(key: str, words: str, one: Weighed) -> Other:
     return Other(key, words, True, "", one.minutes, one.km, one.lasting_m2, one.likely_m2, (one.candidate.number,))
 
 
-def hard_track(places: Sequence[Weighed], refused: Sequence[Candidate]) -> Other:
+def hard_track(places: Sequence[Weighed], refused: Sequence[Candidate], heap: bool = False) -> Other:
     """Return the best place on a hard track or in a yard: leave it there and drive further."""
     found = [one for one in places if not one.candidate.spot.on_field]
     words = "leave it on the hard track and drive further"
+    if heap:
+        words = "put the heap in a yard and drive further"
     if found:
         return _of("hard track", f"{words}: {found[0].candidate.words}", found[0])
     hard = [one for one in refused if not one.spot.on_field]
     if not hard:
-        return Other("hard track", words, False, "no yard and no hard track near the field is on the farm's map")
+        where = "yard" if heap else "yard and no hard track near the field"
+        return Other("hard track", words, False, f"no {where} is on the farm's map")
     miss = nearest_miss(hard)
     failed = miss.failed if miss else ()
     why = f"none keeps its limits; the nearest misses {failed[0].what}" if failed else "none can be reached"
@@ -96,6 +99,8 @@ def hard_track(places: Sequence[Weighed], refused: Sequence[Candidate]) -> Other
 
 def two_trailers(job: ParkJob, places: Sequence[Weighed]) -> Other:
     """Return the best place for two trailers in turn, the same ways and less waiting: it need not be the best for one."""
+    if job.heap is not None:
+        return Other("two trailers", "two trailers in turn", False, "nobody waits for a trailer at a heap")
     if places[0].trailer_trips < 2:
         why = "one trailer load does for the whole job"
         return Other("two trailers", f"two trailers in turn {places[0].candidate.words}", False, why)
@@ -157,7 +162,7 @@ def moved_once(job: ParkJob, before: Before, places: Sequence[Weighed]) -> Other
 
     Pairs are chosen by the time on the ways to the refills and of the trailer; the best few are driven and judged.
     """
-    words = "moved once in mid-job"
+    words = "moved once in mid-job" if job.heap is None else "two heaps"
     among = [one for one in places if one.trips > 1][:AMONG]
     field_first = [one for one in places if one.candidate.spot.on_field and one.trips > 1][:AMONG]
     among = list({one.candidate.number: one for one in [*among, *field_first]}.values())
@@ -215,11 +220,12 @@ def _moved(job: ParkJob, before: Before, a: Weighed, b: Weighed, k: int) -> Othe
         amounts_kg=np.concatenate([a.refills.amounts_kg[:k], b.refills.amounts_kg[k:]]),
         vertices=np.concatenate([a.refills.vertices[:k], b.refills.vertices[k:]]),
     )
-    wait = waiting_s(refills, job.trailer_kg, max(away_s(job, a.candidate), away_s(job, b.candidate)), 1)
+    away = max(away_s(job, a.candidate), away_s(job, b.candidate))
+    wait = 0.0 if job.heap is not None else waiting_s(refills, job.trailer_kg, away, 1)
     seconds = float(served.time_s[-1]) + wait + sum(float(one.time_s[-1]) for one in brings)
     km = sum(float(np.hypot(*np.diff(one.xy, axis=0).T).sum()) for one in [served, *brings]) / 1e3
     words = (
-        f"moved once: first {a.candidate.words} for {k} {'unloading' if job.fills else 'refill'}"
+        f"{'moved once: first' if job.heap is None else 'two heaps:'} {a.candidate.words} for {k} {'unloading' if job.fills else 'refill'}"
         f"{'' if k == 1 else 's'}, then {b.candidate.words}"
     )
     return Other(
@@ -288,7 +294,7 @@ def let_down(job: ParkJob, before: Before, places: Sequence[Weighed], units: Seq
 
 def no_trailer(job: ParkJob, before: Before) -> Other:
     """Return the job without the trailer: the served outfit drives to the yard itself with every load."""
-    words = f"no trailer at all, {job.served.title} drives to the yard itself"
+    words = f"no {job.thing} at all, {job.served.title} drives to the yard itself"
     yard = yard_of(job.farm.places)
     if yard is None:
         return Other("no trailer", words, False, "no yard is on the farm's map")

@@ -20,6 +20,7 @@ from trafficplan.routes import parking_limits as limits
 from trafficplan.routes.access import entrances
 from trafficplan.routes.laid import lay
 from trafficplan.routes.parking import BESIDE_TRACK_M, NEAR_M, Bodies, Spot, bodies_of, outline, spots
+from trafficplan.routes.parking_heap import driving
 from trafficplan.routes.parking_limits import Limit
 from trafficplan.routes.parking_way import Roads, Trip, drive_of, trip_to
 from trafficplan.routes.passes import Drive
@@ -77,16 +78,18 @@ class Candidate:
 
 def roads_of(job: ParkJob, lines: Sequence[LineString] = ()) -> Roads:
     """Return the ways of the trailer on and around the field."""
-    bodies, _ = bodies_of(job.trailer)
+    bodies, _ = job.bodies()
     return Roads(job.field, job.trailer, bodies, job.farm.tracks, job.farm.places, lines or job.field.tramlines)
 
 
 def candidates(job: ParkJob) -> tuple[tuple[Candidate, ...], tuple[Note, ...]]:
     """Return the places to look at, each with its limits, and what was assumed for them."""
-    bodies, notes = bodies_of(job.trailer)
+    bodies, notes = job.bodies()
     lines = job.field.tramlines or _swaths(job)
     roads = roads_of(job, lines)
     found = spots(job.field, bodies, job.farm.tracks, job.farm.places, job.count, lines)
+    if job.heap is not None:
+        found = tuple(one for one in found if one.kind != "hard track")  # others have to get past
     listed = tuple(_candidate(job, roads, bodies, number, spot) for number, spot in enumerate(found, 1))
     used = [
         (place.kind, place.key)
@@ -95,6 +98,8 @@ def candidates(job: ParkJob) -> tuple[tuple[Candidate, ...], tuple[Note, ...]]:
         if limit.found < max(limit.needed, NEAR_M)
     ]
     more = list(notes_of(used, job.farm.defaults))
+    if job.heap is not None and any(one.kind == "drain" for one in job.farm.places):
+        more.append(defaults.note("heap_drain_m", f"field {job.field.key}", job.farm.defaults))
     if job.farm.elevation is not None:
         more.append(defaults.note("standing_slope_pct", f"field {job.field.key}", job.farm.defaults))
     return listed, (*notes, *more)
@@ -155,20 +160,21 @@ def _by(job: ParkJob, roads: Roads, bodies: Bodies, number: int, spot: Spot, gat
         *(limit for limit, _ in limits.distance_limits(stands, places, job.farm.defaults)),
         *limits.ground_limit(stands, spot),
         *limits.slope_limit(stands, job.farm.elevation, job.farm.defaults),
-        *limits.bearing_limits(stands, places, gross),
+        *limits.bearing_limits(stands, places, gross if job.heap is None else max(gross, job.need_kg)),
+        *(limits.drain_limits(stands, places, job.farm.defaults) if job.heap is not None else ()),
         *limits.passage_limits(stands, job.field, inside=spot.on_field),
     )
     if trip is None:
         return Candidate(number, spot, None, stands, fixed, problem, gateway)
     once = drive_of(roads, trip, [(0.0, 0.0)], "way")
-    way = [*limits.way_limits(once, job.farm.tracks, places, gross, bodies.width_m / 2)]
+    way = [*limits.way_limits(once, job.farm.tracks, places, gross, driving(bodies).width_m / 2)]
     way.append(Limit("turns that do not fit on the way", trip.turns_outside, 0.0, "turns", at_most=True))
     if trip.entrance is not None:
         inward = (float(trip.entrance.inward[0]), float(trip.entrance.inward[1]))
         x, y = float(trip.entrance.gateway_xy[0]), float(trip.entrance.gateway_xy[1])
         gate = replace(trip.entrance.gateway, x=x, y=y)
         try:
-            way.append(limits.gateway_limit(once, job.trailer, bodies, gate, inward))
+            way.append(limits.gateway_limit(once, job.trailer, driving(bodies), gate, inward))
         except InputError as error:
             return Candidate(number, spot, None, stands, fixed, words_of(error), gateway)
     return Candidate(number, spot, trip, stands, (*fixed, *way), "", gateway)

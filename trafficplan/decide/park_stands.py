@@ -6,6 +6,7 @@ second: that is not in the model, and a place where it comes out near the limit 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -21,13 +22,17 @@ from trafficplan.machines.loads import axle_loads
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import DEPTHS
 from trafficplan.routes.parking import Pose
+from trafficplan.routes.parking_heap import HEAP, Heap
 from trafficplan.soil.day import TOP_M, soil_day
 from trafficplan.soil.moisture import HAND_TEST
 from trafficplan.soil.stress import stress_rectangle
 from trafficplan.soil.unit import SoilDay, SoilUnit
+from trafficplan.units import GRAVITY
 
 Floats = NDArray[np.float64]
 
+#: Widest strip of evenly loaded ground that is integrated at once [m].
+STRIP_M = 0.6
 #: Foot of a jack stand without anything beneath it, and a board to put under it [m] (ours; common sizes).
 FOOT_M, BOARD_M = (0.25, 0.25), (0.60, 0.60)
 
@@ -64,6 +69,7 @@ class Standing:
     wheels : one per axle that stands, heaviest state
     jack : beneath the jack stand; None where it stays coupled
     board : the same on a board of `BOARD_M`
+    heap : beneath the middle of a heap, where one stands in place of the trailer (then there are no wheels)
     """
 
     soil: str
@@ -71,10 +77,11 @@ class Standing:
     wheels: tuple[Stress, ...]
     jack: Stress | None
     board: Stress | None
+    heap: Stress | None = None
 
     def worst(self) -> Stress:
         """Return the one with the highest chance just below tillage."""
-        every = [*self.wheels, *([self.jack] if self.jack else [])]
+        every = [*self.wheels, *(one for one in (self.jack, self.heap) if one is not None)]
         return max(every, key=lambda one: one.judged)
 
 
@@ -106,11 +113,7 @@ def standing(
     uncoupled : only what is drawn stands, on its wheels and the jack stand
     given : the farm's own defaults
     """
-    tillage = tillage_m if tillage_m > 0 else 0.0
-    judged = round((tillage or TOP_M) + 0.05, 3)
-    depths = np.array(sorted({*DEPTHS, judged}))
-    day, _ = soil_day(unit, depths, *tension_pa, tillage, 0.0)
-    place = int(np.argmin(np.abs(depths - judged)))
+    tillage, judged, depths, day, place = _ground(unit, tillage_m, tension_pa)
     loads = axle_loads(outfit, load_kg)
     wheels = []
     at = 0
@@ -135,6 +138,34 @@ def standing(
     return Standing(unit.key, judged, tuple(wheels), jack, board)
 
 
+def _ground(
+    unit: SoilUnit, tillage_m: float, tension_pa: tuple[float, float]
+) -> tuple[float, float, Floats, SoilDay, int]:
+    """Return tillage depth, judged depth [m], all depths, the soil of the day and the place of the judged depth."""
+    tillage = tillage_m if tillage_m > 0 else 0.0
+    judged = round((tillage or TOP_M) + 0.05, 3)
+    depths = np.array(sorted({*DEPTHS, judged}))
+    day, _ = soil_day(unit, depths, *tension_pa, tillage, 0.0)
+    return tillage, judged, depths, day, int(np.argmin(np.abs(depths - judged)))
+
+
+def heap_standing(
+    heap: Heap, mass_kg: float, unit: SoilUnit, tillage_m: float, tension_pa: tuple[float, float]
+) -> Standing:
+    """Return what a heap does to a soil: evenly loaded ground, stress beneath its middle.
+
+    Parameters
+    ----------
+    mass_kg : all that lies there
+    others : as of `standing`
+    """
+    _, judged, depths, day, place = _ground(unit, tillage_m, tension_pa)
+    load = mass_kg * GRAVITY
+    stress = pad_stress(load, (heap.length_m, heap.width_m), depths, day.nu)
+    found = _stress(HEAP, load, heap.area_m2, depths, stress, day, place)
+    return Standing(unit.key, judged, (), None, None, found)
+
+
 def _stress(what: str, load: float, area: float, depths: Floats, stress: Floats, day: SoilDay, place: int) -> Stress:
     chance = chances(stress, day)
     return Stress(what, load, area, depths, np.asarray(stress), chance, float(chance[place]))
@@ -151,7 +182,12 @@ def pad_stress(load_n: float, pad_m: tuple[float, float], depths_m: Floats, nu: 
     >>> round(float(pad[0]), 4)
     0.7009
     """
-    return stress_rectangle(load_n, pad_m[0], pad_m[1], 0.0, 0.0, depths_m, nu)
+    # The integral across is numeric: wide ground is summed from strips, each no wider than a contact patch.
+    across, along = min(pad_m), max(pad_m)
+    count = math.ceil(across / STRIP_M - 1e-9)
+    middles = ((np.arange(count) + 0.5) / count - 0.5)[:, None] * across
+    strips = stress_rectangle(load_n / count, across / count, along, middles, 0.0, depths_m[None, :], nu[None, :])
+    return np.asarray(strips.sum(axis=0))
 
 
 @dataclass(frozen=True)

@@ -179,6 +179,15 @@ DEFAULTS: dict[str, Default] = dict(
             "not given; ours and cautious: 3 m to the road's edge and 5 m beyond it, local rules come first",
         ),
         _default(
+            "heap_drain_m",
+            10.0,
+            "m",
+            1,
+            200,
+            "distance of a heap from drains",
+            "not given; as England asks of solid manure in a field (SI 2015/668, regulation 23), local rules come first",
+        ),
+        _default(
             "loosened_depth_m",
             0.45,
             "m",

@@ -100,7 +100,7 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     _caution(
         "distances_kept",
-        "spreading parking",
+        "spreading parking heap",
         "Distances from overhead lines, watercourses, wells, heaps and public roads come from local rules. Where you "
         "gave none, a cautious one of ours was kept and is listed as assumed; what is not drawn on the farm's map was "
         "not kept away from. Raised bodies and booms reach far.",
@@ -112,13 +112,19 @@ CAUTIONS: tuple[Caution, ...] = (
         "with weight on the hitch, and look again when it has been part-emptied.",
     ),
     _caution(
+        "heap",
+        "heap",
+        "Ask the local rules before anything is heaped in a field: many name the months, how long it may lie, distances from "
+        "water, wells, drains and houses, and forbid the same place in the next years. Never where water stands or runs.",
+    ),
+    _caution(
         "tipping",
-        "parking",
+        "parking heap",
         "Never raise a body on a side slope, on soft ground or near an overhead line, and never drive with it up.",
     ),
     _caution(
         "hidden",
-        "map parking",
+        "map parking heap",
         "Buried pipes and cables, soft drains, culverts and the strength of bridges are not modelled "
         "unless they are on the map.",
     ),

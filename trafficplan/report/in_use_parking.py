@@ -8,7 +8,7 @@ from trafficplan.decide.park import ALONGSIDE_M
 from trafficplan.decide.park_job import LEAST_HITCH_N
 from trafficplan.decide.park_others import AMONG, PAIRS, SAME_END_M
 from trafficplan.decide.park_place import NEAR_LINE_M, SLOPING, WHEELED_M
-from trafficplan.decide.park_stands import BOARD_M, FOOT_M
+from trafficplan.decide.park_stands import BOARD_M, FOOT_M, STRIP_M
 from trafficplan.decide.park_sure import AGAIN, LOADS
 from trafficplan.decide.park_time import LEAST_KG
 from trafficplan.report.use import InUse
@@ -37,6 +37,6 @@ def parking() -> Iterator[InUse]:
     value = f"the best {AGAIN} places on the field and the best outside; loads {', '.join(f'{one:g}' for one in LOADS)} of the load"
     yield InUse(_PART, "how sure", value, "no source", "ours")
     yield InUse(
-        _PART, "stress beneath a pad", "even load, Froehlich 1934 integrated",
+        _PART, "stress beneath a pad or a heap", f"even load, Froehlich 1934 integrated over strips of up to {STRIP_M:g} m",
         "Newmark 1935; Fadum 1948 for a factor of 3", "found",
     )  # fmt: skip

@@ -51,7 +51,8 @@ def render_page(answer: ParkAnswer) -> str:
     ]
     kinds = {place.kind for place in job.farm.places} | ({"track"} if job.farm.tracks else set())
     values: dict[str, Any] = {
-        "title": f"Parking: {job.field.key}",
+        "title": f"{'Parking' if job.heap is None else 'Heap'}: {job.field.key}",
+        "eyebrow": "Where to leave the loaded trailer" if job.heap is None else "Where to put the heap",
         "farm": job.farm.title,
         "basis": basis_line(answer),
         "lines": lines,
@@ -62,7 +63,7 @@ def render_page(answer: ParkAnswer) -> str:
         "steps": [(Markup("rgb({},{},{})".format(*colour)), _step_words(i)) for i, colour in enumerate(COLOURS)],
         "signs": [(kind, words) for kind, words in SIGNS.items() if kind in kinds],
         "notes": note_groups(answer.notes, answer.job.farm.units),
-        "cautions": [one.text for one in cautions_of()],
+        "cautions": [one.text for one in cautions_of(job)],
         "css": Markup(packaged("page.css")),
         "map_head": Markup(drawn.head),
         "map_body": Markup(drawn.body),

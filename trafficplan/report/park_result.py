@@ -7,6 +7,7 @@ from typing import Any
 
 from trafficplan.decide.park import Weighed
 from trafficplan.decide.park_answer import ParkAnswer
+from trafficplan.decide.park_job import ParkJob
 from trafficplan.decide.park_others import Other
 from trafficplan.decide.park_place import Candidate
 from trafficplan.decide.park_stands import Standing, Stress
@@ -16,9 +17,9 @@ from trafficplan.routes.parking_limits import Limit
 from trafficplan.units import GRAVITY, KPA
 
 
-def cautions_of() -> tuple[Caution, ...]:
-    """Return the cautions that every answer about parking shows."""
-    return cautions_for({"parking", "chance", "hitch", "road"})
+def cautions_of(job: ParkJob) -> tuple[Caution, ...]:
+    """Return the cautions that an answer about parking, or about a heap, shows."""
+    return cautions_for({"parking", "chance", "hitch", "road"} if job.heap is None else {"heap", "chance", "road"})
 
 
 def result_of(answer: ParkAnswer) -> dict[str, Any]:
@@ -40,6 +41,7 @@ def result_of(answer: ParkAnswer) -> dict[str, Any]:
         "minute_worth_m2": job.minute_m2,
         "stay_h": None if job.stay_s is None else job.stay_s / 3600,
         "crs": job.farm.crs,
+        "heap": _heap(job),
         "uncoupled": job.uncoupled,
         "uncoupling": {
             "allowed": answer.uncoupling.allowed,
@@ -52,7 +54,20 @@ def result_of(answer: ParkAnswer) -> dict[str, Any]:
         "refused": [_refused(answer, one) for one in answer.refused],
         "other_ways": [_other(answer, one) for one in answer.others],
         "sure": _sure(answer),
-        "cautions": [one.text for one in cautions_of()],
+        "cautions": [one.text for one in cautions_of(job)],
+    }
+
+
+def _heap(job: ParkJob) -> dict[str, Any] | None:
+    heap = job.heap
+    if heap is None:
+        return None
+    height = heap.height_m(job.need_kg)
+    return {
+        "length_m": heap.length_m,
+        "width_m": heap.width_m,
+        "mean_height_m": None if height is None else round(height, 2),
+        "pressure_kpa": round(job.need_kg * GRAVITY / heap.area_m2 / KPA, 2),
     }
 
 
@@ -127,6 +142,7 @@ def _standing(one: Standing) -> dict[str, Any]:
         "wheels": [_stress(wheel) for wheel in one.wheels],
         "jack_stand": None if one.jack is None else _stress(one.jack),
         "jack_stand_on_board": None if one.board is None else _stress(one.board),
+        "heap": None if one.heap is None else _stress(one.heap),
     }
 
 

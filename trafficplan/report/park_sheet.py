@@ -53,20 +53,22 @@ def render_sheet(answer: ParkAnswer) -> str:
         .from_string(packaged("park_sheet.html"))
         .render(
             farm=job.farm.title,
-            title=f"Parking in {job.field.key}",
+            title=f"{'Parking' if job.heap is None else 'Heap'} in {job.field.key}",
             basis=basis_line(answer),
             lines=lines,
             map=sheet_picture(answer, 186.0, plan_height_mm(lines, [row[-1] for row in rows], sides), MOST),
             head=head,
             rows=rows,
             standing=told,
-            standing_title="Standing" if stands is None else standing_title(stands, answer.places[0]),
+            standing_title=("Standing" if job.heap is None else "The heap")
+            if stands is None
+            else standing_title(stands, answer.places[0]),
             others=others,
             sure=sure_lines(answer),
             refused=refused,
             warnings=warnings,
             assumed=assumed,
-            cautions=[one.text for one in cautions_of()],
+            cautions=[one.text for one in cautions_of(job)],
         )
     )
 

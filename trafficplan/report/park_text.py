@@ -11,7 +11,6 @@ from trafficplan.report.park_words import (
     against,
     answer_lines,
     capital,
-    count,
     load_words,
     note_words,
     other_words,
@@ -25,7 +24,7 @@ from trafficplan.report.park_words import (
     time_line,
     work_line,
 )
-from trafficplan.report.words import figure, unit_of
+from trafficplan.report.words import count, figure, say, unit_of
 
 #: Places in the table of the terminal, and refused ones that are told.
 MOST_PLACES, MOST_REFUSED = 12, 8
@@ -43,7 +42,7 @@ def text_of(answer: ParkAnswer, out: str | None) -> str:
         lines += ["", title, *(f"  {one}" for one in sentences)]
     if out:
         lines += ["", f"Open {out}/park.html; print {out}/sheet.html."]
-    lines += ["", "Cautions", *(f"  {one.text}" for one in cautions_of())]
+    lines += ["", "Cautions", *(f"  {one.text}" for one in cautions_of(answer.job))]
     return "\n".join(lines)
 
 
@@ -54,7 +53,11 @@ def basis_line(answer: ParkAnswer) -> str:
         f"{job.trailer_kg / 1e3:.1f} t" if job.farm.units == "metric" else f"{figure('mass', job.trailer_kg, 'us')} lb"
     )
     word = "takes from" if job.fills else "serves"
+    if job.heap is not None:
+        word = "fetches what comes from" if job.fills else "brings what is taken by"
     stays = "" if job.stay_s is None else f", stands {job.stay_s / 3600:g} h"
+    if job.heap is not None:
+        stays = f", on a heap of {say('length', job.heap.length_m, job.farm.units)} by {say('length', job.heap.width_m, job.farm.units)}{stays}"
     return (
         f"{job.trailer.title}, {tons} a load, {word} {job.served.title} in {job.field.key} on {job.operation.day}; "
         f"{load_words(job.need_kg, job.farm.units)} in all{stays}. Soil {soil_words(job)}. {len(answer.places) + len(answer.refused)} places looked at."

@@ -12,7 +12,7 @@ from trafficplan.decide.park_place import Candidate, gross_kg
 from trafficplan.decide.park_stands import BOARD_M, Standing
 from trafficplan.machines.tyre_table import table_of
 from trafficplan.names import Note
-from trafficplan.report.words import say, say_chance
+from trafficplan.report.words import count, say, say_chance
 from trafficplan.routes.parking_limits import Limit
 from trafficplan.soil.moisture import moisture_word
 from trafficplan.units import FOOT, GRAVITY, INCH, KPA, pressure_text
@@ -23,17 +23,6 @@ LEAST_MIN, LEAST_M2 = 1.0, 5.0
 LONG_WAIT = 0.2
 #: How long a stay lets rain come [s].
 LONG_STAY_S = 12 * 3600.0
-
-
-def count(number: int, thing: str) -> str:
-    """Return a number and its thing.
-
-    Examples
-    --------
-    >>> count(1, "crossing"), count(3, "trailer load")
-    ('1 crossing', '3 trailer loads')
-    """
-    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
 
 
 def capital(text: str) -> str:
@@ -59,7 +48,8 @@ def answer_lines(answer: ParkAnswer) -> list[str]:
         return _nowhere(answer)
     without = without_lines(answer)
     where = f"{best.candidate.words} (place {best.candidate.number})."
-    lines = [*without, f"If it has to stand: {where}" if without else capital(where), draws(answer.job, best)]
+    must = "If it has to stand" if answer.job.heap is None else "If there has to be a heap"
+    lines = [*without, f"{must}: {where}" if without else capital(where), draws(answer.job, best)]
     for other in next_best(answer):
         lines.append(
             f"Instead {other.candidate.words} (place {other.candidate.number}): {against(answer.job, other, best)}."
@@ -148,7 +138,7 @@ def draws(job: ParkJob, one: Weighed) -> str:
     loads = count(one.trailer_trips, "trailer load")
     if not one.candidate.spot.on_field:
         gate = f"{one.trips} {word} over the gateway"
-        return f"No trailer on the field; {gate}, {loads}, {say('distance', one.km, units)} of driving in all."
+        return f"No {job.thing} on the field; {gate}, {loads}, {say('distance', one.km, units)} of driving in all."
     return (
         f"{one.trips} {word} and {loads} cross it {one.visits} times; their ways cover "
         f"{say('patch', one.crossed_m2, units)} of the field, each part {one.crossings:.1f} times on average, "
@@ -174,11 +164,11 @@ def against(job: ParkJob, one: Weighed, best: Weighed) -> str:
     parts = _more(one.minutes - best.minutes, one.lasting_m2 - best.lasting_m2, units)
     here, there = one.candidate.spot, best.candidate.spot
     if here.on_field and not there.on_field:
-        parts.append(f"the trailer on the field, its ground crossed {one.visits} times")
+        parts.append(f"the {job.thing} on the field, its ground crossed {one.visits} times")
     if there.on_field and not here.on_field:
-        parts.append("no trailer on the field")
+        parts.append(f"no {job.thing} on the field")
         if job.fills:
-            parts.append("it can leave after rain")
+            parts.append("it can leave after rain" if job.heap is None else "it can be fetched after rain")
     return ", ".join(parts) if parts else "no difference that counts"
 
 
@@ -212,7 +202,9 @@ def other_words(one: Other, answer: ParkAnswer) -> str:
     if one.key == "moved once":
         minute = answer.job.minute_m2
         if one.lasting_m2 + minute * one.minutes >= best.worth_m2(minute):
-            return f"Moving it once does not help; the best pair of places, {one.words.removeprefix('moved once: ')}: {told}."
+            first = "Moving it once does not help" if answer.job.heap is None else "A second heap does not help"
+            pair = one.words.removeprefix("moved once: ").removeprefix("two heaps: ")
+            return f"{first}; the best pair of places, {pair}: {told}."
     if one.key == "two trailers":
         told += " (tractor and driver of the second are not counted)"
     return f"{capital(one.words)}: {told}."
@@ -226,8 +218,8 @@ def without_lines(answer: ParkAnswer) -> list[str]:
             parts = _more(one.minutes - best.minutes, one.lasting_m2 - best.lasting_m2, answer.job.farm.units)
             told = ", ".join(parts) if parts else "no difference that counts"
             return [
-                f"No trailer: {answer.job.served.title} drives to the yard itself.",
-                f"The trailer does not pay: without it {told}.",
+                f"No {answer.job.thing}: {answer.job.served.title} drives to the yard itself.",
+                f"The {answer.job.thing} does not pay: without it {told}.",
             ]
     return []
 
@@ -247,6 +239,8 @@ def waiting_line(answer: ParkAnswer) -> str:
 def coupling_line(answer: ParkAnswer) -> str:
     """Return whether the trailer may be uncoupled."""
     found, job = answer.uncoupling, answer.job
+    if job.heap is not None:
+        return ""
     if found.hitch is None:
         return f"It stays as it is: {found.why}."
     least, most = (say("mass", force / GRAVITY, job.farm.units) for force in (found.hitch.least_n, found.hitch.most_n))
@@ -261,25 +255,29 @@ def coupling_line(answer: ParkAnswer) -> str:
 
 
 def away_line(answer: ParkAnswer) -> str:
-    """Return whether the loaded trailer gets away from the field, today and after a day's rain."""
+    """Return whether the loaded trailer gets away from the field (to a heap: moves on it), today and after a day's rain."""
     if answer.sure is None:
         return ""
+    job = answer.job
     parts = []
     for number, away in enumerate(answer.sure.away):
         when = f"on soil that {away.word}" if number == 0 else f"after a day's rain (soil that {away.word})"
         if away.slip is None:
             parts.append(f"{when} its wheels would spin: it stays stuck")
         else:
-            word = "it leaves" if away.leaves else "it shears the topsoil"
+            leaves = "it leaves" if job.heap is None else "it moves"
+            word = leaves if away.leaves else "it shears the topsoil"
             parts.append(f"{when} {word}, slip {100 * away.slip:.0f} %")
     if len(answer.sure.away) == 1:
         parts.append("wetter soil than that has no figures: do not count on it")
     spots = [one.candidate.spot for one in answer.places]
-    stays, best = answer.job.stay_s or 0.0, answer.places[0]
-    if stays >= LONG_STAY_S and best.candidate.spot.on_field and not answer.sure.away[-1].leaves:
+    stays, best = job.stay_s or 0.0, answer.places[0]
+    if job.heap is None and stays >= LONG_STAY_S and best.candidate.spot.on_field and not answer.sure.away[-1].leaves:
         parts.append(f"it stands for {stays / 3600:g} hours: where rain may come in that time, choose a hard place")
     hard = " From a hard track it leaves whatever the soil." if any(not one.on_field for one in spots) else ""
-    return f"Getting away loaded from the field: {'; '.join(parts)}.{hard}"
+    if job.heap is None:
+        return f"Getting away loaded from the field: {'; '.join(parts)}.{hard}"
+    return f"The loaded trailer on the field: {'; '.join(parts)}."
 
 
 def sides_words(sides_m: tuple[float, float], units: str) -> str:
@@ -297,6 +295,8 @@ def sides_words(sides_m: tuple[float, float], units: str) -> str:
 
 def standing_title(one: Weighed, best: Weighed) -> str:
     """Return the title over what stands: at the place advised, or at the best one on the field."""
+    if one.stands is not None and one.stands.heap is not None:
+        return f"{'The heap' if one is best else 'If it lay on the field:'} at place {one.candidate.number}"
     return f"{'Standing' if one is best else 'If it stood on the field:'} at place {one.candidate.number}"
 
 
@@ -309,13 +309,23 @@ def soil_words(job: ParkJob) -> str:
 
 
 def work_line(one: Weighed) -> str:
-    """Return what a trailer on the field keeps from being worked."""
-    return f"Nothing can be worked where it stands: leave that strip by place {one.candidate.number} until it has gone."
+    """Return what a trailer or a heap on the field keeps from being worked."""
+    stands = "stands" if one.stands is None or one.stands.heap is None else "lies"
+    return (
+        f"Nothing can be worked where it {stands}: leave that strip by place {one.candidate.number} until it has gone."
+    )
 
 
 def standing_words(one: Standing, units: str) -> list[str]:
-    """Return what the standing weight does, a sentence for the wheels and one for the jack stand."""
+    """Return what the standing weight does, a sentence for the wheels and one for the jack stand; of a heap one."""
     depth = say("depth", one.judged_m, units)
+    if one.heap is not None:
+        place = int(abs(one.heap.depths_m - one.judged_m).argmin())
+        return [
+            f"It presses with {say('stress', one.heap.load_n / one.heap.area_m2 / KPA, units)} on "
+            f"{say('patch', one.heap.area_m2, units)}, {say('stress', float(one.heap.stress_pa[place]) / KPA, units)} at "
+            f"{depth}: overstress {say_chance(one.heap.judged)} on {one.soil}."
+        ]
     worst = max(one.wheels, key=lambda wheel: wheel.judged)
     place = int(abs(worst.depths_m - one.judged_m).argmin())
     lines = [
@@ -381,6 +391,8 @@ def load_words(load_kg: float, units: str) -> str:
 def pressure_line(job: ParkJob) -> str:
     """Return at which pressures it stands and drives in; none is named for a tyre without its maker's table."""
     words = "It comes by road, so it stands and drives in at the road pressure of its file"
+    if job.heap is not None:
+        words = "The trailer comes by road, so it drives in at the road pressure of its file"
     axles = job.trailer.axles()
     if any(table_of(job.farm.tyre_tables, axle.wheels[0].tyre.code) is None for axle in axles):
         return f"{words}."
@@ -389,6 +401,11 @@ def pressure_line(job: ParkJob) -> str:
 
 def time_line(job: ParkJob) -> str:
     """Return the known weakness of standing loads."""
+    if job.heap is not None:
+        return (
+            "A heap is computed like a load that passes: one that lies for weeks presses further than the model says. Its weight "
+            "is not in the order of the places: it is the same wherever it lies on soil."
+        )
     stays = "" if job.stay_s is None else f"It stands for {job.stay_s / 3600:g} hours. "
     return (
         f"{stays}Standing is computed like passing: a load of hours presses soil further than the model says, so a place that "

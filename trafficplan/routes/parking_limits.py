@@ -123,6 +123,16 @@ def bearing_limits(stands: MultiPolygon, places: Sequence[Place], mass_kg: float
         yield Limit(f"mass standing on {told}", mass_kg, most, "kg", at_most=True)
 
 
+def drain_limits(
+    stands: MultiPolygon, places: Sequence[Place], given: Mapping[str, float | str] | None = None
+) -> Iterator[Limit]:
+    """Yield the distance of a heap to each drain: what runs out of it shall not reach the water [m]."""
+    for place in places:
+        if place.kind == "drain":
+            found = float(shapely.distance(stands, place.shape))
+            yield Limit(f"distance to drain {place.key}", found, defaults.number("heap_drain_m", given), "m")
+
+
 def passage_limits(stands: MultiPolygon, field: Field, inside: bool = True) -> Iterator[Limit]:
     """Yield the ground that what stands takes from the ways through the field's gateways [m2]: from the way in for a
     place on the field, from the way up to the gateway for one outside.

@@ -20,6 +20,7 @@ from trafficplan.routes.bends import Ground, Run, ground_of, join_runs, length_o
 from trafficplan.routes.fill import NOWHERE, road_home
 from trafficplan.routes.haul import Ways, field_ways, nearest_node, way_length, way_line
 from trafficplan.routes.parking import Bodies, Pose, Spot, turned
+from trafficplan.routes.parking_heap import driving
 from trafficplan.routes.passes import Drive
 from trafficplan.routes.swaths import Swath, headland_rounds
 
@@ -70,7 +71,7 @@ class Roads:
         return self.known[gateway]
 
     def _part(self, polygon: Polygon, entrance: Entrance) -> Part:
-        width, radius = 2 * (1.0 + self.bodies.width_m / 2), self.outfit.radius_m
+        width, radius = 2 * (1.0 + driving(self.bodies).width_m / 2), self.outfit.radius_m
         outer, holes, _ = headland_rounds(polygon, width, 1, radius)
         rings = [*[line for lines in outer for line in lines], *[lines[0] for lines in holes if lines]]
         inside = [line for line in self.lines if polygon.buffer(1.0).covers(line)]
