@@ -48,8 +48,10 @@ def answer_lines(answer: ParkAnswer) -> list[str]:
         return _nowhere(answer)
     without = without_lines(answer)
     where = f"{best.candidate.words} (place {best.candidate.number})."
-    must = "If it has to stand" if answer.job.heap is None else "If there has to be a heap"
-    lines = [*without, f"{must}: {where}" if without else capital(where), draws(answer.job, best)]
+    if answer.job.heap is not None:  # it is asked for the days of spreading, not for the minutes of all
+        lines = [capital(where), draws(answer.job, best), *without]
+    else:
+        lines = [*without, f"If it has to stand: {where}" if without else capital(where), draws(answer.job, best)]
     for other in next_best(answer):
         lines.append(
             f"Instead {other.candidate.words} (place {other.candidate.number}): {against(answer.job, other, best)}."
@@ -217,10 +219,10 @@ def without_lines(answer: ParkAnswer) -> list[str]:
         if one.key == "no trailer" and one.possible and one.lasting_m2 + minute * one.minutes < best.worth_m2(minute):
             parts = _more(one.minutes - best.minutes, one.lasting_m2 - best.lasting_m2, answer.job.farm.units)
             told = ", ".join(parts) if parts else "no difference that counts"
-            return [
-                f"No {answer.job.thing}: {answer.job.served.title} drives to the yard itself.",
-                f"The {answer.job.thing} does not pay: without it {told}.",
-            ]
+            itself = f"{answer.job.served.title} drives to the yard itself"
+            if answer.job.heap is not None:
+                return [f"Without a heap, where {itself}, all together: {told}."]
+            return [f"No trailer: {itself}.", f"The trailer does not pay: without it {told}."]
     return []
 
 
