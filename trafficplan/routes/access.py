@@ -20,6 +20,7 @@ from trafficplan.routes.swaths import polygons_of
 
 SNAP_M = 2.0  # ends of tracks nearer than this are one junction
 CORNER_M = 6.0  # a gateway nearer to a corner of the field is taken to be this far from it
+SAME_M = 0.1  # a gateway moved less than this stands where it was drawn
 APPROACH_M = 25.0  # length of the approach outside a gateway where no track leads to it
 GATE_NEAR_M = 40.0  # a gateway further than this from a part of a field does not open into it
 
@@ -225,6 +226,10 @@ def _entrance(
         if node is not None and nx.has_path(own, home, node):
             line = np.array(nx.dijkstra_path(own, home, node))
             line[-1] = here
+            if math.dist(here, (gate.x, gate.y)) > SAME_M:
+                # A track that ends at a gateway drawn in a corner leads to where outfits pass, not by the corner first.
+                drawn = np.hypot(*(line[1:-1] - (gate.x, gate.y)).T) < SNAP_M
+                line = np.delete(line, 1 + np.flatnonzero(drawn), axis=0)
     length = float(np.hypot(*np.diff(line, axis=0).T).sum())
     if length < APPROACH_M:
         line = np.array([outside, here])
