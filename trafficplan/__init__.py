@@ -29,7 +29,7 @@ for _name in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA"):
 os.environ["GDAL_SKIP"] = "OGR_VRT,HTTP,WFS,OAPIF"
 
 
-#: Rooms in which compiled code stands; those of their files that name numba are watched.
+#: Rooms in which compiled code stands; those of their files that name its compiler are watched.
 _KERNEL_ROOMS = ("assess/_kernels.py", "routes/*.py", "soil/*.py", "traffic/*.py")
 
 
@@ -43,7 +43,7 @@ def _kernel_cache() -> None:
     kernels = sorted(path for room in _KERNEL_ROOMS for path in package.glob(room))
     digest = hashlib.sha256(str(package).encode())
     for content in (path.read_bytes() for path in kernels):
-        if b"numba" in content:
+        if b"njit" in content or b"numba" in content:
             digest.update(content)
     key = digest.hexdigest()[:16]
     root = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "trafficplan"

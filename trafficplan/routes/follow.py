@@ -6,9 +6,9 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from trafficplan.compiled import njit
 from trafficplan.errors import InputError, Problem
 from trafficplan.machines.outfit import Outfit, Vehicle
 from trafficplan.names import TURN, WORK

@@ -9,13 +9,13 @@ from dataclasses import dataclass, field
 import networkx as nx
 import numpy as np
 import shapely
-from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 from shapely import LineString, Point, Polygon
 
+from trafficplan.compiled import njit
 from trafficplan.routes.bends import smooth_pieces
 from trafficplan.routes.swaths import Swath
 

@@ -21,8 +21,9 @@ Compiled code that calls each other stays in this one file: a stored compilation
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from trafficplan.compiled import njit
 
 KEPT = 6  # pairs of cost and product kept per bout and side
 KEPT_TRIED = 3  # of them while orders are searched

@@ -8,11 +8,11 @@ from dataclasses import replace
 
 import numpy as np
 import shapely
-from numba import njit
 from numpy.typing import NDArray
 from shapely import LineString
 from shapely.geometry.base import BaseGeometry
 
+from trafficplan.compiled import njit
 from trafficplan.errors import Problem
 from trafficplan.machines.outfit import Outfit
 from trafficplan.names import ROAD

@@ -12,9 +12,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
+
+from trafficplan.compiled import njit
 
 CIRCLE = 2.0 * math.pi
 MOST_JOINTS = 24  # shortenings tried before a turn is said not to fit

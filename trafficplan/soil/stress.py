@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import math
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from trafficplan.compiled import njit
 from trafficplan.soil.shapes import ROLLER_M, ROLLER_SHARE
 
 Floats = NDArray[np.float64]
@@ -27,7 +27,7 @@ DEEPEST_M = 5.0
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(18)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _ring(r: float, rho: float, z: float, nu: int) -> float:
     """Return the integral over a full turn of (r^2 + rho^2 - 2 r rho cos t + z^2)^(-(nu+2)/2)."""
     far = (r + rho) ** 2 + z * z
@@ -60,7 +60,7 @@ def _ring(r: float, rho: float, z: float, nu: int) -> float:
     return (4.0 * A * five - 1.5 * three) / (2.5 * S)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def quartic_at(load: float, area: float, offset: float, depth: float, nu: int) -> float:
     """Return what `stress_quartic` returns, for one point and compiled (for callers that are compiled
     themselves)."""
@@ -84,7 +84,7 @@ def quartic_at(load: float, area: float, offset: float, depth: float, nu: int) -
     return p0 * nu * z ** (nu + 1) / (2.0 * math.pi) * total * half
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _quartic_many(
     load: Floats, area: Floats, offset: Floats, depth: Floats, nu: NDArray[np.int64], out: Floats
 ) -> None:
@@ -143,7 +143,7 @@ def stress_quartic(
     return out
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _depth_many(load: Floats, area: Floats, nu: NDArray[np.int64], level: float, out: Floats) -> None:
     for i in range(out.size):
         low, high = 0.0, DEEPEST_M
@@ -181,7 +181,7 @@ def depth_reached(load_n: ArrayLike, area_m2: ArrayLike, nu: ArrayLike, level_pa
     return out
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _cosine_power(x: float, c2: float, nu: int) -> float:
     """Return the integral of cos^nu from 0 to atan(x / sqrt(c2))."""
     s = x / math.sqrt(x * x + c2)
@@ -197,7 +197,7 @@ def _cosine_power(x: float, c2: float, nu: int) -> float:
     return s * c**5 / 6.0 + 5.0 * fourth / 6.0
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _rectangles(
     starts: Floats, ends: Floats, shares: Floats, width: float, along: float, offset: float, z: float, nu: int
 ) -> float:
@@ -220,7 +220,7 @@ def _rectangles(
     return nu * z ** (nu + 1) / (2.0 * math.pi) * total * half
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _rectangle_many(
     width: float,
     length: float,
@@ -274,7 +274,7 @@ def stress_rectangle(
     return np.asarray(unit * np.asarray(load_n, dtype=np.float64))
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _track_many(
     starts: Floats,
     ends: Floats,

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
+from trafficplan.compiled import njit
 from trafficplan.traffic.lanes import read_f64, read_u32, write_u32
 from trafficplan.traffic.segments import DU, DV, LENGTH, LOAD0, LOAD1, SKEW0, SKEW1, WORK0, WORK1, U, V
 

@@ -10,9 +10,9 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from trafficplan.compiled import njit
 from trafficplan.traffic.filaments import lay_traffic
 from trafficplan.traffic.lanes import (
     LANES,

@@ -14,9 +14,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from trafficplan.compiled import njit
 from trafficplan.traffic.lanes import read_f64
 from trafficplan.units import GRAVITY
 

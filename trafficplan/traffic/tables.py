@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from trafficplan.compiled import njit
 from trafficplan.machines.contact import contact_area
 from trafficplan.machines.outfit import Axle, Wheel
 from trafficplan.machines.tyre import Tyre
